@@ -1,0 +1,92 @@
+"""What a run is made of: the part's side and the stand's side, in SI."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from daq.judge.requirement import Requirement
+from daq.measure.channels import Channels
+
+
+class Kind(StrEnum):
+    """The kinds of unit."""
+
+    PUMP = "pump"
+    MODULE = "module"
+    MODULE_RETURN = "module_return"
+
+
+class Principle(StrEnum):
+    """How a pump moves fluid; the affinity laws hold for a turbine only."""
+
+    TURBINE = "turbine"
+    DISPLACEMENT = "displacement"
+
+
+@dataclass(frozen=True, slots=True)
+class Sensitivity:
+    """How a quantity follows the terminal voltage: SI unit per volt, with the standard uncertainty of that number."""
+
+    per_volt: float
+    doubt: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part and its requirements, as in force: `digest` names the exact text it was read from.
+
+    `dry_check_s` is how long a bare pump may run before immersion (None: no dry check, as for most modules);
+    `fill_limit_s` is the part's limit on filling, None where the stand's counts. `sensitivity` is by quantity name.
+    """
+
+    number: str
+    revision: int
+    digest: str
+    description: str
+    kind: Kind
+    principle: Principle
+    test_voltage: float
+    voltage_tolerance: float
+    requirements: tuple[Requirement, ...]
+    dry_check_s: float | None = 2.0
+    shutoff_limit_s: float = 15.0
+    fill_limit_s: float | None = None
+    fluid: str = ""
+    temperature_low: float = 283.15
+    temperature_high: float = 313.15
+    sensitivity: dict[str, Sensitivity] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What ends a run, whatever the part: seconds and SI. In followed mode an alarm and the end of the run."""
+
+    pressure: float = 950e3
+    current: float = 18.0
+    temperature: float = 318.15
+    stage_s: float = 60.0
+    ask_s: float = 120.0
+    fill_s: float = 60.0
+    no_flow_s: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How a stage is read: `window` is the shortest window and the step between looks, `looks` at most that many."""
+
+    settle: float = 1.5
+    window: float = 2.0
+    looks: int = 5
+    peak_window: float = 1.0
+    current_floor: float = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """A stand as the procedure needs it."""
+
+    site: str
+    name: str
+    channels: Channels
+    limits: Limits = field(default_factory=Limits)
+    reading: Reading = field(default_factory=Reading)
+    driven: bool = False
