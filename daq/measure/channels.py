@@ -52,7 +52,7 @@ class PressureInput:
     The transducer's output at `low` and `high` (Pa) is `out_low` and `out_high`, in shares of the excitation, volts or
     amperes by `kind`. `gain` is volts at the converter per volt of output; for a loop `burden` is the resistor in ohms
     and `gain` follows it. Outputs outside [`valid_low`, `valid_high`] mean a faulty channel. `excitation` is the
-    nominal one in volts, used where none is measured. `zero_limit` (Pa) is the largest zero shift that is no stand fault.
+    nominal one in volts, used where none is measured. `zero_limit` (Pa) is the largest zero shift that is no fault.
     `k_outlet` (Pa/(m³/s)²) and `height` (Pa, added) lead from the transducer to the unit's outlet; `k_line` and
     `line_tolerance` (Pa) bound the pressure of the open line: p ≤ k_line·Q² + line_tolerance.
     """
