@@ -1,0 +1,93 @@
+"""Analog sensors: from a quantity in SI to counts of a converter, with errors and noise."""
+
+from dataclasses import dataclass
+from math import floor
+
+import numpy as np
+
+COUNTS = (-32768, 32767)
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """volts = (count − zero_count) × volts_per_count; counts lie in [`lowest`, `highest`]."""
+
+    bits: int
+    volts_per_count: float
+    zero_count: int
+    lowest: int
+    highest: int
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """A sensor with a linear output: volts at the converter = `volts_at_zero` + `volts_per_unit` × quantity.
+
+    `quantity_zero` (SI) is subtracted first (a temperature is stated against 0 °C). The output stays within
+    [`out_low`, `out_high`] volts. `noise` is a share of the reading and `noise_floor` (SI) adds to it, both as
+    standard deviations of one sample. `zero_doubt` (SI) and `gain_doubt` (a share) are the standard uncertainties
+    from which an individual sensor's systematic errors are drawn.
+    """
+
+    name: str
+    role: int
+    converter: Converter
+    volts_at_zero: float
+    volts_per_unit: float
+    quantity_zero: float = 0.0
+    out_low: float = 0.0
+    out_high: float = 5.0
+    noise: float = 0.0
+    noise_floor: float = 0.0
+    zero_doubt: float = 0.0
+    gain_doubt: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """Systematic errors of one sensor: `zero` in SI, `gain` as a share."""
+
+    zero: float
+    gain: float
+
+
+class Channel:
+    """One sensor on one converter input."""
+
+    def __init__(self, sensor: Sensor, flaw: Flaw) -> None:
+        converter = sensor.converter
+        self.sensor = sensor
+        self.flaw = flaw
+        self._offset = flaw.zero * sensor.volts_per_unit + sensor.volts_at_zero
+        self._slope = (1.0 + flaw.gain) * sensor.volts_per_unit
+        self._per_volt = 1.0 / converter.volts_per_count
+        self._round = converter.zero_count + 0.5
+        self._end = converter.lowest if converter.lowest != converter.zero_count else None
+
+    def count(self, quantity: float, share: float, normal: float) -> tuple[int, bool]:
+        """Counts for a quantity (SI), and whether the converter met an end other than its zero.
+
+        `share` is a relative deviation of the reading, `normal` a standard normal number for the white noise.
+        """
+        sensor = self.sensor
+        x = quantity - sensor.quantity_zero
+        x += x * (share + sensor.noise * normal) + sensor.noise_floor * normal
+        return self.convert(x)
+
+    def convert(self, reading: float) -> tuple[int, bool]:
+        """Counts for a reading (SI, over `quantity_zero`) without noise."""
+        sensor = self.sensor
+        volts = min(sensor.out_high, max(sensor.out_low, self._offset + self._slope * reading))
+        count = floor(volts * self._per_volt + self._round)
+        converter = sensor.converter
+        if count >= converter.highest:
+            return converter.highest, True
+        if count <= converter.lowest:
+            return converter.lowest, self._end is not None
+        return count, False
+
+
+def draw_flaw(sensor: Sensor, generator: np.random.Generator) -> Flaw:
+    """Systematic errors of one sensor, drawn from its standard uncertainties."""
+    zero, gain = generator.standard_normal(2)
+    return Flaw(sensor.zero_doubt * float(zero), sensor.gain_doubt * float(gain))
