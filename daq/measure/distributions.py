@@ -1,0 +1,118 @@
+"""Quantiles of the normal and of Student's t distribution, without scipy.
+
+The distribution function of Student's t comes from the regularised incomplete beta function, worked out as a
+continued fraction (Abramowitz and Stegun, 26.5.8 and 26.7.1); the quantile is its inverse by Newton's method.
+"""
+
+import math
+from functools import lru_cache
+from statistics import NormalDist
+
+_NORMAL = NormalDist()
+_TINY = 1e-300
+_CONVERGED = 1e-15
+
+
+def normal_cdf(z: float) -> float:
+    """The probability that a standard normal variable lies below `z`; the lower tail keeps its relative accuracy."""
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def normal_quantile(p: float) -> float:
+    """The standard normal variable's quantile at 0 < `p` < 1."""
+    return _NORMAL.inv_cdf(_probability(p))
+
+
+def student_cdf(t: float, dof: float) -> float:
+    """The probability that Student's t with `dof` > 0 degrees of freedom (fractional or infinite) lies below `t`."""
+    if math.isinf(_freedom(dof)):
+        return normal_cdf(t)
+    if math.isinf(t):
+        return 1.0 if t > 0 else 0.0
+    square = t * t
+    if square < dof:  # near the centre the tail is better got from its complement
+        tail = 0.5 * (1.0 - _beta_share(square / (dof + square), 0.5, 0.5 * dof))
+    else:
+        tail = 0.5 * _beta_share(dof / (dof + square), 0.5 * dof, 0.5)
+    return 1.0 - tail if t > 0 else tail
+
+
+def student_density(t: float, dof: float) -> float:
+    """The density of Student's t at `t`; `dof` is finite."""
+    log_scale = math.lgamma(0.5 * (dof + 1.0)) - math.lgamma(0.5 * dof) - 0.5 * math.log(dof * math.pi)
+    return math.exp(log_scale - 0.5 * (dof + 1.0) * math.log1p(t * t / dof))
+
+
+@lru_cache(maxsize=4096)
+def student_quantile(p: float, dof: float) -> float:
+    """Student's t at 0 < `p` < 1 for `dof` ≥ 0.5 (fractional or infinite); relative error below 1e-8."""
+    if math.isinf(_freedom(dof)):
+        return normal_quantile(p)
+    if _probability(p) > 0.5:
+        return -student_quantile(1.0 - p, dof)
+    if p == 0.5:
+        return 0.0
+    low, high = _bracket(p, dof)
+    t = 0.5 * (low + high)
+    for _ in range(200):
+        excess = student_cdf(t, dof) - p
+        low, high = (low, t) if excess > 0 else (t, high)
+        step = excess / student_density(t, dof)
+        new = t - step if low < t - step < high else 0.5 * (low + high)
+        if abs(new - t) <= 1e-13 * abs(new):
+            return new
+        t = new
+    return t
+
+
+def _bracket(p: float, dof: float) -> tuple[float, float]:
+    """An interval below zero that holds the quantile at `p` < 0.5, found by doubling."""
+    low, high = -1.0, 0.0
+    while student_cdf(low, dof) > p:
+        low, high = 2.0 * low, low
+    return low, high
+
+
+def _beta_share(x: float, a: float, b: float) -> float:
+    """The regularised incomplete beta function I_x(a, b)."""
+    if x <= 0.0:
+        return 0.0
+    if x >= 1.0:
+        return 1.0
+    front = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x))
+    if x < (a + 1.0) / (a + b + 2.0):
+        return front * _beta_fraction(x, a, b) / a
+    return 1.0 - front * _beta_fraction(1.0 - x, b, a) / b
+
+
+def _beta_fraction(x: float, a: float, b: float) -> float:
+    """The continued fraction of the incomplete beta function, from the front (modified Lentz)."""
+    c, d = 1.0, 1.0 / _apart(1.0 - (a + b) * x / (a + 1.0))
+    value = d
+    for m in range(1, 10_000):
+        even = m * (b - m) * x / ((a + 2 * m - 1.0) * (a + 2 * m))
+        odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1.0))
+        for term in (even, odd):
+            d = 1.0 / _apart(1.0 + term * d)
+            c = _apart(1.0 + term / c)
+            value *= c * d
+        if abs(c * d - 1.0) < _CONVERGED:
+            break
+    return value
+
+
+def _apart(x: float) -> float:
+    """`x`, kept away from zero, so that the fraction never divides by it."""
+    return x if abs(x) > _TINY else _TINY
+
+
+def _probability(p: float) -> float:
+    if not 0.0 < p < 1.0:
+        raise ValueError(f"a quantile needs a probability between 0 and 1, got {p}")
+    return p
+
+
+def _freedom(dof: float) -> float:
+    if not dof > 0.0:
+        raise ValueError(f"degrees of freedom must be above 0, got {dof}")
+    return dof

@@ -1,0 +1,207 @@
+"""Uncertainty of a reading: its components, and the distribution that they make together.
+
+Terms and first-order figures are those of JCGM 100:2008; the coverage interval is that of the components'
+distributions convolved (JCGM 101:2008), found on a grid instead of by random draws, so that equal input gives equal
+output. All figures are in the unit of the reading.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.measure.channels import Distribution, Doubt, Per
+from daq.measure.convolution import convolve
+from daq.measure.distributions import normal_quantile, student_quantile
+
+COVERAGE = 0.95
+_UPPER = 0.5 + COVERAGE / 2
+HIGHEST_PHI = 0.95
+_CAUTION = 0.2
+"""Standard errors added to the estimated autocorrelation: short windows need it, see tests/studies/mean.py."""
+
+
+class Shape(StrEnum):
+    """The distribution that a component enters with. STUDENT is a mean of few values, scaled by its standard error."""
+
+    NORMAL = "normal"
+    RECTANGULAR = "rectangular"
+    STUDENT = "student"
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One contribution to a reading's uncertainty.
+
+    `standard` is the standard uncertainty; `dof` its degrees of freedom, at least 1. `widen` multiplies the scale that
+    the component has in the coverage interval, not its standard uncertainty: for a type A part looked at repeatedly.
+    """
+
+    source: str
+    shape: Shape
+    standard: float
+    dof: float = math.inf
+    widen: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.standard) and self.standard >= 0.0 and self.dof >= 1.0 and self.widen >= 1.0):
+            raise ValueError(
+                f"component {self.source!r}: expected a finite standard ≥ 0, dof ≥ 1 and widen ≥ 1, "
+                f"got standard {self.standard}, dof {self.dof}, widen {self.widen}"
+            )
+
+    @property
+    def scale(self) -> float:
+        """The standard deviation of the shape in the coverage interval (for STUDENT the factor of t)."""
+        return self.standard * self.widen
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """A mean of `n` values that are worth `n_effective` independent ones.
+
+    `standard` is the mean's standard uncertainty (type A), `dof` its degrees of freedom, `phi` the lag-1
+    autocorrelation that it was corrected for, `widen` the factor for repeated looks.
+    """
+
+    value: float
+    standard: float
+    n: int
+    n_effective: float
+    dof: float
+    phi: float
+    widen: float = 1.0
+
+    def component(self, source: str = "scatter") -> Component:
+        """The mean's scatter as a part of an uncertainty."""
+        return Component(source, Shape.STUDENT, self.standard, self.dof, self.widen)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Combined:
+    """Components taken together.
+
+    `u` is the combined standard uncertainty, `dof` its effective degrees of freedom (Welch–Satterthwaite; may be
+    infinite), `U` half the 95 % coverage interval, which is symmetric about the reading, and `k` = U/u (the normal
+    factor where u is 0).
+    """
+
+    components: tuple[Component, ...]
+    u: float
+    dof: float
+    U: float
+    k: float
+    _offsets: NDArray[np.float64] = field(repr=False)
+    _below: NDArray[np.float64] = field(repr=False)
+
+    def p_below(self, d: float) -> float:
+        """The probability that the measurand lies below reading + `d`."""
+        if self._offsets.size == 0:
+            return 0.5 if d == 0 else float(d > 0)
+        return float(np.interp(d, self._offsets, self._below))
+
+
+def combine(components: Sequence[Component]) -> Combined:
+    """The combined uncertainty of independent components; none at all, or only zeros, gives U = 0."""
+    kept = tuple(components)
+    u = math.sqrt(sum(c.standard**2 for c in kept))
+    if u == 0.0:
+        nothing: NDArray[np.float64] = np.empty(0)
+        return Combined(kept, 0.0, math.inf, 0.0, normal_quantile(_UPPER), nothing, nothing)
+    offsets, below = convolve(
+        [c.scale for c in kept if c.shape is Shape.NORMAL],
+        [c.scale for c in kept if c.shape is Shape.RECTANGULAR],
+        [(c.scale, c.dof) for c in kept if c.shape is Shape.STUDENT],
+    )
+    half = float(np.interp(_UPPER, below, offsets))
+    return Combined(kept, u, effective_dof(kept), half, half / u, offsets, below)
+
+
+def effective_dof(components: Sequence[Component]) -> float:
+    """Welch–Satterthwaite effective degrees of freedom (JCGM 100:2008, G.4.1)."""
+    variance = sum(c.standard**2 for c in components)
+    doubtful = sum(c.standard**4 / c.dof for c in components)
+    return variance**2 / doubtful if doubtful > 0.0 else math.inf
+
+
+def evaluate(doubts: Sequence[Doubt], reading: float, years: float, kelvins: float) -> tuple[Component, ...]:
+    """A channel's type B doubts at a reading (JCGM 100:2008, 4.3), `years` after calibration and `kelvins` from its
+    temperature."""
+    times = {Per.NOTHING: 1.0, Per.YEAR: max(years, 0.0), Per.KELVIN: abs(kelvins)}
+    return tuple(_evaluated(doubt, abs(reading), times[doubt.per]) for doubt in doubts)
+
+
+def resolution(lsb: float) -> Component:
+    """What a converter's step of `lsb` hides: rectangular over one step (JCGM 100:2008, F.2.2.1)."""
+    return Component("resolution", Shape.RECTANGULAR, lsb / math.sqrt(12.0))
+
+
+def look_widening(dof: float, looks: int) -> float:
+    """How much wider the type A part must be where up to five looks may end the measurement (1 for a single look).
+
+    Bonferroni: 95 % over five looks asks for 99 % at each, t(0.995) in the place of t(0.975).
+    """
+    if looks <= 1:
+        return 1.0
+    return student_quantile(0.995, dof) / student_quantile(0.975, dof)
+
+
+def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0) -> Mean:
+    """The mean of a steady window of equally spaced values, for at most `looks` looks at growing windows.
+
+    The scatter is taken as a first-order autoregressive process. A value that repeats its predecessor exactly comes
+    from a sensor that is slower than the logging: it is weighed in the mean, but is no evidence of its own for the
+    scatter. lsb²/12 is added to the variance of the values; not being estimated, it has no doubt about itself. Raises
+    ValueError for an empty window or one with NaN in it.
+    """
+    if values.size == 0 or not np.isfinite(values).all():
+        raise ValueError(f"a mean needs a window of finite values, got {values.size} with a NaN or none at all")
+    kept = values[np.concatenate(([True], values[1:] != values[:-1]))]
+    n = int(kept.size)
+    deviations = kept - kept.mean()
+    squares = float(deviations @ deviations)
+    phi = _autocorrelation(deviations, squares)
+    longer = (1.0 + phi) / (1.0 - phi)
+    scatter = _variance(squares, n, longer)
+    hidden = lsb * lsb / 12.0
+    dof = _dof(n, phi) * (1.0 + hidden / scatter) ** 2 if scatter > 0.0 else math.inf
+    standard = math.sqrt((scatter + hidden) * longer / n)
+    return Mean(float(values.mean()), standard, n, n / longer, dof, phi, look_widening(dof, looks))
+
+
+def _evaluated(doubt: Doubt, magnitude: float, times: float) -> Component:
+    half_width = (doubt.absolute + doubt.relative * magnitude) * times
+    if doubt.distribution is Distribution.NORMAL:
+        return Component(doubt.source, Shape.NORMAL, half_width / doubt.k)
+    return Component(doubt.source, Shape.RECTANGULAR, half_width / math.sqrt(3.0))
+
+
+def _autocorrelation(deviations: NDArray[np.float64], squares: float) -> float:
+    """The lag-1 autocorrelation, corrected for its bias of −(1 + 4φ)/n in a series whose mean was taken away (Marriott
+    and Pope 1954, from memory) and moved to the safe side."""
+    n = deviations.size
+    if n < 3 or squares == 0.0:
+        return 0.0
+    raw = float(deviations[1:] @ deviations[:-1]) / squares
+    corrected = raw + (1.0 + 4.0 * raw) / n
+    return min(max(corrected + _CAUTION * math.sqrt((1.0 - raw * raw) / n), 0.0), HIGHEST_PHI)
+
+
+def _variance(squares: float, n: int, longer: float) -> float:
+    """The variance of single values. Values that resemble each other scatter too little about their own mean."""
+    if n < 2:
+        return 0.0
+    shortfall = (longer - 1.0) / (n - 1)
+    return squares / (n - 1) / max(1.0 - shortfall, 0.2)
+
+
+def _dof(n: int, phi: float) -> float:
+    """Degrees of freedom of the variance of the mean, at least 1.
+
+    Its relative variance is that of the scatter, 2(1 + φ²)/((1 − φ²)n), and that of (1 + φ)/(1 − φ), 4/((1 − φ²)n),
+    added up; ν degrees of freedom stand for a relative variance of 2/ν.
+    """
+    return max(n * (1.0 - phi * phi) / (3.0 + phi * phi), 1.0)

@@ -1,0 +1,79 @@
+"""The mean of a window and its standard uncertainty."""
+
+import math
+
+import numpy as np
+import pytest
+
+from daq.measure.uncertainty import HIGHEST_PHI, Shape, look_widening, mean_of
+from tests.studies.common import autoregressive
+from tests.studies.mean import coverage
+
+
+@pytest.mark.parametrize(("phi", "length"), [(0.0, 40), (0.4, 40), (0.6, 40), (0.6, 20), (0.0, 200), (0.6, 120)])
+def test_the_interval_covers_the_true_mean(phi: float, length: int) -> None:
+    held, _ = coverage(phi, length, 2_000)
+    assert 0.935 <= held <= 0.987  # 95 % and a little caution, with the study's own scatter
+
+
+def test_independent_values_have_nearly_the_textbook_standard_error() -> None:
+    values = 7.0 + autoregressive(np.random.default_rng(3), 0.0, 1, 2000)[0]
+    mean = mean_of(values)
+    assert mean.value == pytest.approx(np.mean(values))
+    assert mean.standard == pytest.approx(1 / math.sqrt(2000), rel=0.1)
+    assert mean.phi < 0.06
+
+
+def test_neighbours_that_resemble_each_other_count_for_less() -> None:
+    mean = mean_of(autoregressive(np.random.default_rng(4), 0.6, 1, 4000)[0])
+    assert mean.phi == pytest.approx(0.6, abs=0.05)
+    assert mean.n_effective == pytest.approx(1000, rel=0.2)
+    assert mean.standard == pytest.approx(2 / math.sqrt(4000), rel=0.1)
+
+
+def test_a_sensor_that_repeats_its_values_is_no_better_for_it() -> None:
+    values = autoregressive(np.random.default_rng(5), 0.2, 1, 50)[0]
+    once, thrice = mean_of(values), mean_of(np.repeat(values, 3))
+    assert (thrice.n, thrice.standard, thrice.dof) == (50, once.standard, once.dof)
+    assert thrice.value == pytest.approx(once.value)
+
+
+def test_a_constant_window_is_as_good_as_its_resolution() -> None:
+    mean = mean_of(np.full(30, 5.0), lsb=0.12)
+    assert (mean.value, mean.n, mean.dof) == (5.0, 1, math.inf)
+    assert mean.standard == pytest.approx(0.12 / math.sqrt(12))
+
+
+def test_resolution_adds_to_the_scatter_but_not_to_its_doubt() -> None:
+    values = autoregressive(np.random.default_rng(6), 0.0, 1, 60)[0]
+    coarse, fine = mean_of(values, lsb=4.0), mean_of(values)
+    hidden = 16 / 12 / coarse.n_effective
+    assert coarse.standard**2 - fine.standard**2 == pytest.approx(hidden)
+    assert coarse.dof > fine.dof
+
+
+def test_a_trend_reaches_the_highest_autocorrelation() -> None:
+    mean = mean_of(np.arange(60.0))
+    assert mean.phi == HIGHEST_PHI
+    assert mean.dof == pytest.approx(60 * (1 - 0.95**2) / (3 + 0.95**2))
+
+
+@pytest.mark.parametrize("values", [[3.0], [3.0, 5.0], [3.0, 5.0, 4.0]])
+def test_very_short_windows_still_give_a_mean(values: list[float]) -> None:
+    mean = mean_of(np.array(values), lsb=0.1)
+    assert mean.value == np.mean(values)
+    assert mean.standard > 0
+    assert mean.dof >= 1
+
+
+def test_its_component_carries_the_widening_for_repeated_looks() -> None:
+    mean = mean_of(autoregressive(np.random.default_rng(8), 0.3, 1, 40)[0], looks=5)
+    component = mean.component()
+    assert (component.shape, component.standard, component.dof) == (Shape.STUDENT, mean.standard, mean.dof)
+    assert component.widen == look_widening(mean.dof, 5) > 1.2
+
+
+@pytest.mark.parametrize("values", [[], [1.0, math.nan, 2.0], [math.inf]])
+def test_a_window_without_sound_values_is_refused(values: list[float]) -> None:
+    with pytest.raises(ValueError, match="finite values"):
+        mean_of(np.array(values))
