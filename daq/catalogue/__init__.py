@@ -1,0 +1,1 @@
+"""Parts, stand and cautions: TOML in, checked plain values in SI out."""

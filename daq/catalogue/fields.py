@@ -1,0 +1,70 @@
+"""The building blocks of the configuration models: tables that know their keys, and fields with a unit."""
+
+from typing import Annotated, NoReturn, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+from daq.catalogue import units
+from daq.catalogue.units import Dimension
+
+MISTAKE = "mistake"
+"""The type of an error whose context says what was expected, what was found and what to do."""
+
+Value = TypeVar("Value", bound=float)
+"""A float with a unit, where the table around it says which."""
+
+NAME = r"^[a-z0-9-]{1,40}$"
+"""Names that stand in a topic."""
+
+
+class Table(BaseModel):
+    """A TOML table: unknown keys are mistakes, and a text is never taken for a number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def refuse(expected: str, found: str, do: str) -> NoReturn:
+    """Refuses the field under validation.
+
+    Raises:
+        PydanticCustomError: always.
+    """
+    context = {"expected": expected, "found": found, "do": do}
+    raise PydanticCustomError(MISTAKE, "expected {expected}, found {found}; {do}", context)
+
+
+def in_si(value: object, dimension: Dimension) -> float:
+    """The SI value of a text with a unit.
+
+    Raises:
+        PydanticCustomError: it is no value of this dimension.
+    """
+    try:
+        return units.read(value, dimension)
+    except units.UnitMistakeError as mistake:
+        refuse(mistake.expected, mistake.found, mistake.do)
+
+
+def _unit(dimension: Dimension) -> BeforeValidator:
+    return BeforeValidator(lambda value: in_si(value, dimension))
+
+
+Share = Annotated[float, _unit(units.SHARE)]
+Pressure = Annotated[float, _unit(units.PRESSURE)]
+Flow = Annotated[float, _unit(units.FLOW)]
+Current = Annotated[float, _unit(units.CURRENT)]
+Voltage = Annotated[float, _unit(units.VOLTAGE)]
+Temperature = Annotated[float, _unit(units.TEMPERATURE)]
+TemperatureDifference = Annotated[float, _unit(units.TEMPERATURE_DIFFERENCE)]
+Time = Annotated[float, _unit(units.TIME), Field(gt=0)]
+Frequency = Annotated[float, _unit(units.FREQUENCY), Field(gt=0)]
+Resistance = Annotated[float, _unit(units.RESISTANCE), Field(ge=0)]
+Pulses = Annotated[float, _unit(units.PULSES), Field(gt=0)]
+PerKelvin = Annotated[float, _unit(units.PER_KELVIN)]
+VoltsPerKelvin = Annotated[float, _unit(units.VOLTS_PER_KELVIN)]
+FlowPerVolt = Annotated[float, _unit(units.per_volt(units.FLOW))]
+PressurePerVolt = Annotated[float, _unit(units.per_volt(units.PRESSURE))]
+CurrentPerVolt = Annotated[float, _unit(units.per_volt(units.CURRENT))]
+TopicName = Annotated[str, Field(pattern=NAME)]
+Revision = Annotated[int, Field(ge=1)]

@@ -1,0 +1,120 @@
+"""A TOML file as read, and everything that is wrong with it at once."""
+
+import hashlib
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from daq.catalogue.errors import Problem
+from daq.catalogue.fields import MISTAKE
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file's path, its text, the SHA-256 of its bytes (hex), and the tables in it."""
+
+    path: Path
+    text: str
+    digest: str
+    tables: dict[str, Any]
+
+    def problem(self, key: str, expected: str, found: str, do: str) -> Problem:
+        return Problem(str(self.path), key, expected, found, do)
+
+
+def open_source(path: Path) -> Source | Problem:
+    """Reads a file, or says why it cannot be read."""
+    try:
+        raw = path.read_bytes()
+        text = raw.decode()
+        return Source(path, text, hashlib.sha256(raw).hexdigest(), tomllib.loads(text))
+    except OSError as error:
+        found = error.strerror or str(error)
+        return Problem(str(path), "", "a readable file", found.lower(), "create it, or point --config at its directory")
+    except UnicodeDecodeError as error:
+        return Problem(str(path), "", "UTF-8 text", f"another byte at offset {error.start}", "save the file as UTF-8")
+    except tomllib.TOMLDecodeError as error:
+        where = re.search(r"\(at (.*)\)$", str(error))
+        place = where[1] if where else ""
+        found = str(error).removesuffix(f" (at {place})")
+        return Problem(str(path), place, "TOML", found[:1].lower() + found[1:], "mend the syntax there")
+
+
+def body_of(text: str) -> dict[str, Any]:
+    """The tables in a sound file's text, fit for JSON: dates become ISO 8601 text."""
+    body: dict[str, Any] = json.loads(json.dumps(tomllib.loads(text), default=str))
+    return body
+
+
+def validate(model: type[Model], source: Source, context: object = None) -> tuple[Model | None, list[Problem]]:
+    """The file's tables as a model, or all that keeps them from being one."""
+    try:
+        return model.model_validate(source.tables, context=context), []
+    except ValidationError as error:
+        return None, [_problem(details, model, source) for details in error.errors(include_url=False)]
+
+
+def _problem(details: ErrorDetails, model: type[BaseModel], source: Source) -> Problem:
+    key = _key(details["loc"], source.tables)
+    context: Mapping[str, Any] = details.get("ctx", {})
+    match details["type"]:
+        case kind if kind == MISTAKE:
+            return source.problem(key, context["expected"], context["found"], context["do"])
+        case "missing":
+            return source.problem(key, "this key", "nothing", "add it")
+        case "extra_forbidden":
+            return _unknown_key(details["loc"], key, model, source)
+        case "enum" | "literal_error":
+            found = repr(details["input"])
+            return source.problem(key, f"one of {context['expected']}", found, "choose one of them")
+        case _:
+            message = details["msg"][:1].lower() + details["msg"][1:]
+            return source.problem(key, message.removeprefix("input should be "), repr(details["input"]), "change it")
+
+
+def _unknown_key(loc: tuple[int | str, ...], key: str, model: type[BaseModel], source: Source) -> Problem:
+    known = _known_keys(model, loc[:-1])
+    close = get_close_matches(str(loc[-1]), known, 1)
+    do = f"did you mean {close[0]}?" if close else "remove it"
+    return source.problem(key, f"one of the keys {', '.join(sorted(known))}", "an unknown key", do)
+
+
+def _known_keys(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+    """The keys of the table at `loc` below `model`."""
+    inner: Any = model
+    for step in loc:
+        if isinstance(step, str) and step in inner.model_fields:
+            inner = _table_in(inner.model_fields[step].annotation)
+    return [field.alias or name for name, field in inner.model_fields.items()]
+
+
+def _table_in(annotation: Any) -> Any:
+    """The model inside an annotation such as `list[Model]`, `dict[str, Model]` or `Model | None`."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((found for arg in getattr(annotation, "__args__", ()) if (found := _table_in(arg))), None)
+
+
+def _key(loc: tuple[int | str, ...], tables: Any) -> str:
+    """`requirement[2].at_least`: tables of a list counted from 1; a list's named table says its name too."""
+    text, here = "", tables
+    for step in loc:
+        if isinstance(step, int):
+            text += f"[{step + 1}]"
+            here = here[step] if isinstance(here, list) and step < len(here) else None
+            name = here.get("name") if isinstance(here, dict) else None
+            text += f' "{name}"' if isinstance(name, str) else ""
+        else:
+            text += f".{step}" if text else step
+            here = here.get(step) if isinstance(here, dict) else None
+    return text

@@ -1,0 +1,181 @@
+"""The tables of `stand.toml`."""
+
+from typing import Literal
+from urllib.parse import urlsplit
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from daq.catalogue import units
+from daq.catalogue.channel_tables import (
+    CurrentTable,
+    FlowTable,
+    LevelTable,
+    PressureTable,
+    TemperatureTable,
+    VoltageTable,
+)
+from daq.catalogue.fields import (
+    Current,
+    Flow,
+    Pressure,
+    Revision,
+    Share,
+    Table,
+    Temperature,
+    Time,
+    TopicName,
+    Voltage,
+    refuse,
+)
+from daq.measure.channels import Channels, SteadyFloor
+from daq.procedure.plan import Limits, Reading
+
+DEFAULT_PORTS = {"mqtt": 1883, "mqtts": 8883}
+"""Registered for MQTT without and with TLS (IANA service names and port numbers, from memory)."""
+
+
+class DeviceTable(Table):
+    """Where the stand's device is: `serial:///dev/…`, `tcp://host:port`, or another installed driver's address."""
+
+    address: str
+
+    @field_validator("address")
+    @classmethod
+    def _has_a_scheme(cls, address: str) -> str:
+        if "://" not in address:
+            refuse("SCHEME://PLACE such as serial:///dev/ttyACM0", repr(address), "put the scheme in front")
+        return address
+
+
+class BrokerTable(Table):
+    """The MQTT broker. A password stands in a file of its own, never here."""
+
+    url: str
+    root: TopicName = "steadyhead"
+    version: Literal["5", "3.1.1"] = "5"
+    username: str | None = None
+    password_file: str | None = None
+
+    @field_validator("url")
+    @classmethod
+    def _is_plain(cls, text: str) -> str:
+        if not _plain_broker(text):
+            do = "write scheme, host and port only; a user goes into `username`"
+            refuse("mqtt://HOST:PORT or mqtts://HOST:PORT", repr(text), do)
+        return text
+
+
+class RecordTable(Table):
+    """Where records go. `{data}` in the database URL stands for the directory."""
+
+    directory: str = Field(min_length=1)
+    database: str = "sqlite:///{data}/records.db"
+
+    @field_validator("database")
+    @classmethod
+    def _is_a_url(cls, database: str) -> str:
+        if "://" not in database:
+            refuse("a database URL such as sqlite:///{data}/records.db", repr(database), "write it as a URL")
+        return database
+
+
+class ChannelTables(Table):
+    """What is fitted; a channel without a table is not there."""
+
+    pressure: PressureTable
+    current: CurrentTable
+    voltage: VoltageTable
+    flow: FlowTable
+    temperature: TemperatureTable | None = None
+    level: LevelTable | None = None
+
+
+class SteadyTable(Table):
+    """When a channel counts as steady: its slope over a window stays within `share` of the limit, or within a floor."""
+
+    share: Share = Field(default=0.005, gt=0)
+    pressure: Pressure = Field(default=1e3, ge=0)
+    flow: Flow = Field(default=1.4e-7, ge=0)
+    current: Current = Field(default=0.05, ge=0)
+    voltage: Voltage = Field(default=0.05, ge=0)
+
+
+class ReadingTable(Table):
+    """How a steady stage is read."""
+
+    settle: Time = 1.5
+    window: Time = 2.0
+    looks: int = Field(default=5, ge=1, le=5)
+    peak_window: Time = 1.0
+    current_floor: Current = Field(default=0.15, gt=0)
+
+    def build(self) -> Reading:
+        return Reading(self.settle, self.window, self.looks, self.peak_window, self.current_floor)
+
+
+class LimitsTable(Table):
+    """What ends a run, whatever the part."""
+
+    pressure: Pressure
+    current: Current
+    temperature: Temperature
+    stage: Time = 60.0
+    ask: Time = 120.0
+    fill: Time = 60.0
+    no_flow: Time = 10.0
+
+    def build(self) -> Limits:
+        return Limits(self.pressure, self.current, self.temperature, self.stage, self.ask, self.fill, self.no_flow)
+
+
+class StandTable(Table):
+    """The whole of `stand.toml`."""
+
+    revision: Revision
+    site: TopicName
+    stand: TopicName
+    mode: Literal["followed", "driven"] = "followed"
+    device: DeviceTable
+    broker: BrokerTable
+    record: RecordTable
+    channel: ChannelTables
+    limits: LimitsTable
+    steady: SteadyTable = SteadyTable()
+    reading: ReadingTable = ReadingTable()
+
+    @field_validator("limits")
+    @classmethod
+    def _can_be_seen(cls, limits: LimitsTable, info: ValidationInfo) -> LimitsTable:
+        """A limit beyond what its sensor can show would never be passed."""
+        fitted = info.data.get("channel")
+        if fitted is not None and limits.pressure > fitted.pressure.high:
+            top = units.show(fitted.pressure.high, units.PRESSURE)
+            found = units.show(limits.pressure, units.PRESSURE)
+            refuse(f"a pressure limit of at most {top}, the transducer's end", found, "lower limits.pressure")
+        if fitted is not None and limits.current > fitted.current.full_scale:
+            top = units.show(fitted.current.full_scale, units.CURRENT)
+            found = units.show(limits.current, units.CURRENT)
+            refuse(f"a current limit of at most {top}, the shunt's end", found, "lower limits.current")
+        return limits
+
+    def channels(self) -> Channels:
+        fitted, steady = self.channel, self.steady
+        return Channels(
+            pressure=fitted.pressure.build(),
+            shunt=fitted.current.build(),
+            voltage=fitted.voltage.build(),
+            flow=fitted.flow.build(),
+            temperature=fitted.temperature.build() if fitted.temperature else None,
+            level=fitted.level.build() if fitted.level else None,
+            floor=SteadyFloor(steady.pressure, steady.flow, steady.current, steady.voltage),
+            steady_share=steady.share,
+        )
+
+
+def _plain_broker(text: str) -> bool:
+    try:
+        url = urlsplit(text)
+        _ = url.port  # raises where it is no number
+    except ValueError:
+        return False
+    return url.scheme in DEFAULT_PORTS and bool(url.hostname) and not url.username and url.path in ("", "/")

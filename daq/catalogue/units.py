@@ -1,0 +1,136 @@
+"""Quantities written as text with a unit, read into SI and shown again; pint does the arithmetic.
+
+Gauge and absolute are never units here: a pressure carries its reference as an attribute. Building the registry takes
+some 0.3 s, so it is made when the first value is read.
+"""
+
+import math
+import re
+import tokenize
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pint
+
+_NUMBER_AND_UNIT = re.compile(r"\s*([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+_BAD_UNIT = (ValueError, TypeError, AttributeError, SyntaxError, ArithmeticError, tokenize.TokenError)
+
+
+@dataclass(frozen=True, slots=True)
+class Dimension:
+    """What kind of value is expected: its name for people, its SI unit, the unit it is shown in, and an example."""
+
+    name: str
+    si: str
+    shown: str
+    example: str
+    interval: bool = False
+    """A difference of temperatures, where an offset unit such as degC would be ambiguous."""
+
+
+SHARE = Dimension("a share", "", "%", "0.5 %")
+PRESSURE = Dimension("a pressure", "Pa", "kPa", "400 kPa")
+FLOW = Dimension("a flow", "m³/s", "L/h", "110 L/h")
+CURRENT = Dimension("a current", "A", "A", "6.5 A")
+VOLTAGE = Dimension("a voltage", "V", "V", "13.5 V")
+POWER = Dimension("a power", "W", "W", "90 W")
+TEMPERATURE = Dimension("a temperature", "K", "degC", "40 degC")
+TEMPERATURE_DIFFERENCE = Dimension("a difference of temperatures", "K", "K", "10 K", interval=True)
+TIME = Dimension("a time", "s", "s", "2 s")
+FREQUENCY = Dimension("a frequency", "Hz", "Hz", "40 Hz")
+RESISTANCE = Dimension("a resistance", "ohm", "mohm", "5 mohm")
+PULSES = Dimension("pulses per volume", "1/m³", "1/L", "4600 /L")
+PER_KELVIN = Dimension("a share per kelvin", "1/K", "1/K", "20e-6 /K")
+VOLTS_PER_KELVIN = Dimension("a voltage per kelvin", "V/K", "mV/K", "10 mV/K")
+
+
+class UnitMistakeError(ValueError):
+    """Text that is not a value of the expected dimension: what was expected, what was found, and what to do."""
+
+    def __init__(self, expected: str, found: str, do: str) -> None:
+        super().__init__(f"expected {expected}, found {found}; {do}")
+        self.expected, self.found, self.do = expected, found, do
+
+
+def per_volt(of: Dimension) -> Dimension:
+    """A sensitivity: `of` per volt of supply."""
+    si = f"{of.si}/V" if of.si else "1/V"
+    return Dimension(f"{of.name} per volt", si, f"{of.shown}/V", f"{of.example}/V")
+
+
+def read(text: object, dimension: Dimension) -> float:
+    """The SI value of a text such as `"4 bar"`.
+
+    Raises:
+        UnitMistakeError: no text, no number, no such unit, or a unit of another dimension.
+    """
+    expected = f'{dimension.name} such as "{dimension.example}"'
+    if not isinstance(text, str):
+        raise UnitMistakeError(expected, repr(text), "write the value in quotes, with its unit")
+    match = _NUMBER_AND_UNIT.fullmatch(text)
+    if match is None:
+        raise UnitMistakeError(expected, repr(text), "write a number (with a decimal point) and a unit")
+    number, unit = float(match[1].replace("−", "-")), match[2]
+    if not unit:
+        raise UnitMistakeError(expected, f"{text!r} without a unit", "add the unit")
+    if not math.isfinite(number):
+        raise UnitMistakeError(expected, f"{text!r}, which is too large", "write a number that a float can hold")
+    return _in_si(number, _parsed(unit, text, expected), dimension, text, expected)
+
+
+def show(value: float, dimension: Dimension, digits: int = 5) -> str:
+    """An SI value for people, in the dimension's usual unit: `412.7 kPa`."""
+    registry = _registry()
+    shown = registry.Quantity(value, registry.parse_units(dimension.si)).to(registry.parse_units(dimension.shown))
+    name = {"degC": "°C", "mohm": "mΩ"}.get(dimension.shown, dimension.shown)
+    return f"{shown.magnitude:.{digits}g} {name}"
+
+
+@cache
+def _registry() -> "pint.UnitRegistry[float]":
+    import pint  # noqa: PLC0415 - building the registry is slow, and most commands read no unit
+
+    return pint.UnitRegistry(cache_folder=None)
+
+
+@cache
+def _parsed(unit: str, text: str, expected: str) -> "pint.Unit":
+    if re.search(r"\b(psi|bar|k?Pa)[_ (]*[ga]\)?$|gauge|absolute", unit):
+        raise UnitMistakeError(
+            expected, repr(text), "leave gauge or absolute out of the unit; the key `reference` says it"
+        )
+    try:
+        return _registry().parse_units(f"1{unit}" if unit.startswith("/") else unit)
+    except _BAD_UNIT:
+        do = "write a decimal point" if unit.startswith(",") else "use a unit of the expected kind"
+        raise UnitMistakeError(expected, f"{text!r}, whose unit is unknown", do) from None
+
+
+def _in_si(number: float, unit: "pint.Unit", dimension: Dimension, text: str, expected: str) -> float:
+    registry = _registry()
+    si = registry.parse_units(dimension.si)
+    if unit.dimensionality != si.dimensionality:
+        kind = str(unit.dimensionality)
+        found = f"{text!r}, which is {_named(kind)}"
+        raise UnitMistakeError(expected, found, f"write {dimension.name}")
+    _refuse_wrong_temperature(unit, dimension, text, expected)
+    return float(registry.Quantity(number, unit).to(si).magnitude)
+
+
+def _named(dimensionality: str) -> str:
+    """A dimension in words: the name of one of ours where it is one, else as pint writes it."""
+    registry = _registry()
+    known = (SHARE, PRESSURE, FLOW, CURRENT, VOLTAGE, POWER, TEMPERATURE, TIME, RESISTANCE, PULSES)
+    names = {str(registry.parse_units(d.si).dimensionality): d.name for d in known}
+    names |= {"[length] ** 3": "a volume", "[length]": "a length", "[mass]": "a mass"}
+    return names.get(dimensionality, f"of dimension {dimensionality}")
+
+
+def _refuse_wrong_temperature(unit: "pint.Unit", dimension: Dimension, text: str, expected: str) -> None:
+    """A temperature and a difference of temperatures have one dimension, but 10 degC is not 10 K."""
+    if dimension.interval and str(unit).startswith("degree_"):
+        raise UnitMistakeError(expected, f"{text!r}, a point on a scale", "write the difference in K")
+    if dimension is TEMPERATURE and "delta" in str(unit):
+        raise UnitMistakeError(expected, f"{text!r}, a difference", "write it in degC, degF or K")
