@@ -1,0 +1,239 @@
+"""The store: one database, asked and written from one thread, each call one short transaction."""
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from sqlalchemy import delete, func, select
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from daq.record import queries
+from daq.record.engine import connect, for_writing
+from daq.record.errors import (
+    AlreadyFinishedError,
+    DatabaseMissingError,
+    DatabaseUnwritableError,
+    RecordError,
+    UnknownRunError,
+    explain,
+)
+from daq.record.models import Command, Configuration, Event, Outbox, PartRevision, Run
+from daq.record.rows import fill
+from daq.record.schema import ensure, shown
+from daq.record.values import (
+    Attempt,
+    Claim,
+    Filter,
+    Finished,
+    Json,
+    Message,
+    RunLine,
+    StartedRun,
+    Stats,
+    StoredEvent,
+    StoredRun,
+    stand_key,
+)
+
+ANSWERS_KEPT = timedelta(days=7)
+"""How long an answer is kept for repeats. A repeat comes within seconds; a PLC's counter may come round in weeks."""
+
+
+class Store:
+    """All that is kept of runs. Every method may raise a RecordError; what it was writing then is not there at all."""
+
+    def __init__(self, url: str) -> None:
+        self._engine = connect(url)
+        self._writing = for_writing(self._engine)
+        self.where = shown(self._engine)
+
+    def open(self, *, create: bool = True) -> None:
+        """Makes sure that the tables are there and known, creating the file and its folder where `create`.
+
+        Raises:
+            DatabaseMissingError: there is no file and none should be made.
+            SchemaError: the tables are a newer version's, or somebody else's.
+            MigrationError: tables could not be made.
+        """
+        if self._engine.dialect.name == "sqlite":
+            self._prepare_file(create)
+        with self._explained():
+            ensure(self._engine)
+
+    def close(self) -> None:
+        self._engine.dispose()
+
+    def start_run(self, started: StartedRun) -> Attempt:
+        """Writes the row of a run that begins, with the part and configuration in force."""
+        with self._write() as session:
+            self._keep_what_was_in_force(session, started)
+            earlier = queries.earlier_runs(session, started.part, started.serial, int(started.sim))
+            session.add(_started_row(started, earlier))
+        return Attempt(len(earlier) + 1, tuple(earlier))
+
+    def event(self, stand: str, run: str | None, time: datetime, kind: str, body: Json) -> None:
+        """Notes what happened on a stand (its key), in a run or outside of one."""
+        with self._write() as session:
+            session.add(Event(stand_key=stand, run=run, time=time, kind=kind, body=body))
+
+    def finish_run(self, run: str, make: Callable[[int], Finished]) -> Finished:
+        """Ends a run, in one transaction: takes the stand's next seq, has `make(seq)` say the result, writes it, its
+        readings and findings, and the messages that must arrive. An exception of `make` leaves the run under way.
+
+        Raises:
+            UnknownRunError: there is no such run.
+            AlreadyFinishedError: it has its verdict already.
+        """
+        with self._write() as session:
+            row = session.get(Run, run)
+            if row is None:
+                raise UnknownRunError(f"run {run}: it was never started in database {self.where}")
+            return _finish(session, row, make)
+
+    def close_unfinished(self, site: str, stand: str, make: Callable[[StoredRun, int], Finished]) -> list[Finished]:
+        """Ends what a killed daemon left under way, oldest first, by way of `finish_run`; `make` words the result."""
+        with self._read() as session:
+            left = [queries.stored(run) for run in queries.unfinished(session, site, stand)]
+        return [self.finish_run(run.run, lambda seq, run=run: make(run, seq)) for run in left]  # type: ignore[misc]
+
+    def run(self, prefix: str) -> StoredRun:
+        """The run whose id begins with `prefix`.
+
+        Raises:
+            UnknownRunError: none does, or several.
+        """
+        with self._read() as session:
+            return queries.stored(queries.find_run(session, prefix))
+
+    def newest(self, site: str, stand: str) -> StoredRun | None:
+        """The stand's newest finished run, whose verdict is the one to show after a restart."""
+        with self._read() as session:
+            found = queries.newest_finished(session, site, stand)
+            return None if found is None else queries.stored(found)
+
+    def runs(self, wanted: Filter) -> list[RunLine]:
+        with self._read() as session:
+            return queries.list_runs(session, wanted)
+
+    def events(self, run: str) -> list[StoredEvent]:
+        """What happened in a run, in order."""
+        with self._read() as session:
+            return queries.events_of(session, run)
+
+    def unsent(self, stand: str, limit: int) -> list[Message]:
+        """The oldest messages of a stand (its key) that wait for the broker, in order."""
+        with self._read() as session:
+            return queries.unsent(session, stand, limit)
+
+    def mark_sent(self, message: int, time: datetime) -> None:
+        """The broker has acknowledged a message."""
+        with self._write() as session:
+            session.get_one(Outbox, message).sent = time
+
+    def outbox_length(self, stand: str) -> int:
+        """How many messages of a stand wait."""
+        waiting = select(func.count()).where(Outbox.stand_key == stand, Outbox.sent.is_(None))
+        with self._read() as session:
+            return session.scalar(waiting) or 0
+
+    def claim(self, stand: str, request_id: str, name: str, time: datetime) -> Claim:
+        """Takes up a request once: new for the first who asks, afterwards the stored answer, restarts included."""
+        with self._write() as session:
+            session.execute(delete(Command).where(Command.created < time - ANSWERS_KEPT))
+            if (known := session.get(Command, (stand, request_id))) is not None:
+                return Claim(new=False, reply=known.reply)
+            session.add(Command(stand_key=stand, request_id=request_id, name=name, created=time))
+            return Claim(new=True)
+
+    def answer(self, stand: str, request_id: str) -> Claim:
+        """What `claim` would say, without taking the request up."""
+        with self._read() as session:
+            known = session.get(Command, (stand, request_id))
+            return Claim(new=True) if known is None else Claim(new=False, reply=known.reply)
+
+    def remember(self, stand: str, request_id: str, reply: Json) -> None:
+        """Stores the answer to a claimed request."""
+        with self._write() as session:
+            session.get_one(Command, (stand, request_id)).reply = reply
+
+    def stats(self) -> Stats:
+        with self._read() as session:
+            return queries.stats(session)
+
+    def _prepare_file(self, create: bool) -> None:
+        file = Path(self._engine.url.database or "")
+        if not create and not file.is_file():
+            raise DatabaseMissingError(
+                f"database {file}: there is no such file; run a test first, or name another file"
+            )
+        try:
+            file.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise DatabaseUnwritableError(f"database {file}: its folder cannot be made: {error}") from error
+
+    @staticmethod
+    def _keep_what_was_in_force(session: Session, started: StartedRun) -> None:
+        part = (started.part, started.part_revision, started.part_digest)
+        if session.get(PartRevision, part) is None:
+            of = dict(zip(("part", "revision", "digest"), part, strict=True))
+            session.add(PartRevision(**of, body=started.part_body, first_used=started.started))
+        if session.get(Configuration, started.config_digest) is None:
+            session.add(Configuration(digest=started.config_digest, body=started.config, first_used=started.started))
+        session.flush()
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except SQLAlchemyError as error:
+            raise explain(self.where, error) from error
+
+    @contextmanager
+    def _write(self) -> Iterator[Session]:
+        with self._explained(), Session(self._writing) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def _read(self) -> Iterator[Session]:
+        with self._explained(), Session(self._engine) as session:
+            yield session
+
+
+def _started_row(started: StartedRun, earlier: list[str]) -> Run:
+    same = ("run", "site", "stand", "mode", "source", "part", "part_revision", "part_digest", "kind", "serial")
+    return Run(
+        **{key: getattr(started, key) for key in same},
+        **{key: getattr(started, key) for key in ("serial_given", "operator", "started", "versions")},
+        sim=int(started.sim),
+        work_order=started.order,
+        configuration=started.config_digest,
+        attempt=len(earlier) + 1,
+        earlier_runs=earlier,
+        rest={},
+    )
+
+
+def _finish(session: Session, run: Run, make: Callable[[int], Finished]) -> Finished:
+    if run.ended is not None:
+        raise AlreadyFinishedError(f"run {run.run}: it ended with verdict {run.verdict}; a verdict is never changed")
+    seq = queries.next_seq(session, run.site, run.stand)
+    finished = make(seq)
+    _check_numbers(run.run, finished.data)
+    fill(run, seq, finished.data)
+    session.flush()
+    for topic, payload in finished.messages:
+        key = stand_key(run.site, run.stand)
+        session.add(Outbox(stand_key=key, run=run.run, topic=topic, payload=payload, created=run.ended))
+        session.flush()  # one by one, so that ids rise in the given order
+    return finished
+
+
+def _check_numbers(run: str, data: Json) -> None:
+    """SQLite would keep a NaN as null without a word."""
+    try:
+        json.dumps(data, allow_nan=False)
+    except ValueError as error:
+        raise RecordError(f"run {run}: the result holds a number that is none (NaN or infinite): {error}") from error
