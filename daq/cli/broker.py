@@ -21,6 +21,7 @@ from typing import Literal
 
 Kind = Literal["mosquitto", "embedded"]
 
+VERSION: dict[Kind, Literal["5", "3.1.1"]] = {"mosquitto": "5", "embedded": "3.1.1"}
 HOST = "127.0.0.1"
 START_S = 10.0  # a loaded single-board computer takes seconds; a desktop a tenth of one
 STOP_S = 3.0
@@ -58,13 +59,17 @@ class BrokerError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """A broker that accepts connections. `mqtt5` is False where it understands MQTT 3.1.1 only."""
+    """A broker that accepts connections. `version` is the newest MQTT that it understands."""
 
     host: str
     port: int
     kind: Kind
-    mqtt5: bool
+    version: Literal["5", "3.1.1"]
     pid: int
+
+    @property
+    def url(self) -> str:
+        return f"mqtt://{self.host}:{self.port}"
 
 
 @asynccontextmanager
@@ -86,7 +91,7 @@ async def demo_broker(kind: Kind | None = None) -> AsyncIterator[Broker]:
             process = await _spawn(_command(chosen, port, folder), log)
             stack.push_async_callback(_end, process)
             if await _listens(process, port):
-                yield Broker(HOST, port, chosen, chosen == "mosquitto", process.pid)
+                yield Broker(HOST, port, chosen, VERSION[chosen], process.pid)
                 return
             if attempt == TRIES or process.returncode is None:
                 raise BrokerError(_why(chosen, port, process, log))

@@ -23,7 +23,7 @@ LONG = b"x" * 100_000  # more than any result
 
 
 def connect(broker: Broker, will: aiomqtt.Will | None = None) -> aiomqtt.Client:
-    protocol = aiomqtt.ProtocolVersion.V5 if broker.mqtt5 else aiomqtt.ProtocolVersion.V311
+    protocol = aiomqtt.ProtocolVersion.V5 if broker.version == "5" else aiomqtt.ProtocolVersion.V311
     return aiomqtt.Client(broker.host, broker.port, protocol=protocol, timeout=5, will=will)
 
 
@@ -77,7 +77,7 @@ async def test_listens_on_loopback_only_and_ends_with_the_block(kind: Kind) -> N
 
 async def test_two_at_a_time_do_not_meet() -> None:
     async with demo_broker() as one, demo_broker() as two:
-        assert one.port != two.port
+        assert one.url == f"mqtt://127.0.0.1:{one.port}" != two.url
 
 
 @pytest.mark.parametrize("kind", KINDS)
