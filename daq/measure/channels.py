@@ -52,7 +52,8 @@ class PressureInput:
     The transducer's output at `low` and `high` (Pa) is `out_low` and `out_high`, in shares of the excitation, volts or
     amperes by `kind`. `gain` is volts at the converter per volt of output; for a loop `burden` is the resistor in ohms
     and `gain` follows it. Outputs outside [`valid_low`, `valid_high`] mean a faulty channel. `excitation` is the
-    nominal one in volts, used where none is measured. `zero_limit` (Pa) is the largest zero shift that is no fault.
+    nominal one in volts, used where none is measured; `excitation_gain` is volts at the
+    converter per volt of it. `zero_limit` (Pa) is the largest zero shift that is no fault.
     `k_outlet` (Pa/(m³/s)²) and `height` (Pa, added) lead from the transducer to the unit's outlet; `k_line` and
     `line_tolerance` (Pa) bound the pressure of the open line: p ≤ k_line·Q² + line_tolerance.
     """
@@ -66,6 +67,7 @@ class PressureInput:
     valid_high: float
     gain: float = 1.0
     excitation: float = 5.0
+    excitation_gain: float = 1.0
     burden: float = 0.0
     absolute_reference: bool = False
     zero_limit: float = 5e3

@@ -1,0 +1,249 @@
+"""From counts to quantities: one linear map a channel, and the test whether the channel can be believed."""
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.measure.channels import Channels, PressureInput, PressureKind
+from daq.measure.errors import NotFittedError
+from drivers.block import Block, Identity, Role
+
+Floats = NDArray[np.float64]
+
+
+class Column(IntEnum):
+    """The columns of everything converted: Pa, V, A, K, share of full."""
+
+    PRESSURE = 0
+    VOLTAGE = 1
+    CURRENT = 2
+    TEMPERATURE = 3
+    LEVEL = 4
+
+
+N_COLUMNS = len(Column)
+BITS = tuple(1 << c for c in Column)
+
+_ROLE = {
+    Column.PRESSURE: Role.PRESSURE,
+    Column.VOLTAGE: Role.SUPPLY_VOLTAGE,
+    Column.CURRENT: Role.SHUNT,
+    Column.TEMPERATURE: Role.FLUID_TEMPERATURE,
+    Column.LEVEL: Role.LEVEL,
+}
+_NEEDED = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT)
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """Shift of the pressure (Pa) and current (A) zero against the calibrated one, and the standard uncertainty of each.
+
+    `taken` is False where none was: then nothing is shifted and the largest shift allowed is the doubt.
+    """
+
+    pressure: float = 0.0
+    current: float = 0.0
+    pressure_doubt: float = 0.0
+    current_doubt: float = 0.0
+    taken: bool = False
+
+    @classmethod
+    def calibrated(cls, channels: Channels) -> "Zero":
+        """The zero of the last calibration, rectangular within the limits of a shift."""
+        root = 3**0.5
+        return cls(0.0, 0.0, channels.pressure.zero_limit / root, channels.shunt.zero_limit / root)
+
+
+@dataclass(frozen=True, slots=True)
+class Map:
+    """A channel's line from volts at the converter to SI, and the believable range in SI."""
+
+    slope: float
+    offset: float
+    low: float
+    high: float
+
+
+def pressure_map(p: PressureInput) -> Map:
+    """The line of a transducer with its nominal excitation (a loop: NAMUR NE 43 decides what is a signal)."""
+    per_output = {
+        PressureKind.RATIOMETRIC: p.gain * p.excitation,
+        PressureKind.VOLTAGE: p.gain,
+        PressureKind.LOOP: p.gain * p.burden,
+    }[p.kind]
+    span = (p.high - p.low) / (p.out_high - p.out_low)
+    return Map(
+        slope=span / per_output,
+        offset=p.low - p.out_low * span,
+        low=p.low + (p.valid_low - p.out_low) * span,
+        high=p.low + (p.valid_high - p.out_low) * span,
+    )
+
+
+def channel_maps(channels: Channels) -> dict[Column, Map]:
+    """The line of every channel that the configuration has."""
+    shunt, volts, warm, level = channels.shunt, channels.voltage, channels.temperature, channels.level
+    r_shunt = shunt.r20 * (1 + shunt.alpha * (shunt.assumed_temperature - 293.15))
+    maps = {
+        Column.PRESSURE: pressure_map(channels.pressure),
+        Column.VOLTAGE: Map(1 / volts.divider, 0.0, -1.0, volts.full_scale),
+        Column.CURRENT: Map(1 / (shunt.gain * r_shunt), 0.0, -0.1 * shunt.full_scale, shunt.full_scale),
+    }
+    if warm is not None:
+        maps[Column.TEMPERATURE] = Map(
+            1 / warm.volts_per_kelvin, 273.15 - warm.volts_at_zero_celsius / warm.volts_per_kelvin, warm.low, warm.high
+        )
+    if level is not None:
+        span = level.volts_full - level.volts_empty
+        maps[Column.LEVEL] = Map(1 / span, -level.volts_empty / span, -0.1, 1.1)
+    return maps
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """A block in SI: `values` is float64 `[n, 5]` by `Column`, NaN where not fitted.
+
+    Bit c of `faulty` says that column c cannot be believed in this block, bit c of `above` that it met its upper end.
+    """
+
+    values: Floats
+    faulty: int
+    above: int
+
+
+class Converter:
+    """Turns blocks of one device into SI by one stand's channels.
+
+    Raises:
+        NotFittedError: a channel without which nothing can be judged is not there.
+    """
+
+    def __init__(self, channels: Channels, identity: Identity) -> None:
+        maps = channel_maps(channels)
+        self._source: list[int] = []
+        self._target: list[int] = []
+        self.lsb = np.full(N_COLUMNS, np.nan)
+        slope, offset, low, high = [], [], [], []
+        for column, line in maps.items():
+            k = identity.analog_index(_ROLE[column])
+            if k is None:
+                if column in _NEEDED:
+                    raise NotFittedError(
+                        f"device {identity.device_id}: no channel for {column.name.lower()}: expected role "
+                        f"{_ROLE[column].value}, found roles {[a.role for a in identity.analog]}; connect the sensor "
+                        "or correct the table in the firmware"
+                    )
+                continue
+            raw = identity.analog[k]
+            self._source.append(k)
+            self._target.append(column)
+            slope.append(line.slope * raw.volts_per_count)
+            offset.append(line.offset - line.slope * raw.volts_per_count * raw.zero_count)
+            low.append(line.low)
+            high.append(line.high)
+            self.lsb[column] = abs(line.slope * raw.volts_per_count)
+        self._slope, self._offset = np.array(slope), np.array(offset)
+        self._low, self._high = np.array(low), np.array(high)
+        self._overrange = [(1 << k, 1 << c) for k, c in zip(self._source, self._target, strict=True)]
+        self._in_order = self._source == list(range(len(self._source)))
+        self._lead = channels.voltage.lead_resistance
+        self._excitation = _Excitation.of(channels.pressure, identity)
+        self._shunt = _WarmShunt.of(channels, identity)
+        self.zero = Zero.calibrated(channels)
+
+    def convert(self, block: Block) -> Samples:
+        """Counts `[n, n_analog]` to SI `[n, 5]`."""
+        n = block.n
+        width = len(self._source)
+        raw = block.values[:, :width] if self._in_order else block.values[:, self._source]
+        si = raw * self._slope + self._offset if block.in_counts else raw.astype(np.float64)
+        if block.in_counts:
+            self._by_measured_references(si, block)
+        faulty, above = self._unbelievable(si, block.overrange)
+        si[:, 0] -= self.zero.pressure
+        si[:, 2] -= self.zero.current
+        if self._lead:
+            si[:, 1] -= self._lead * si[:, 2]
+        if width == N_COLUMNS:
+            return Samples(si, faulty, above)
+        values = np.full((n, N_COLUMNS), np.nan)
+        values[:, self._target] = si
+        return Samples(values, faulty, above)
+
+    def _by_measured_references(self, si: Floats, block: Block) -> None:
+        if self._excitation is not None:
+            self._excitation.correct(si, block)
+        if self._shunt is not None:
+            self._shunt.correct(si, block)
+
+    def _unbelievable(self, si: Floats, overrange: int) -> tuple[int, int]:
+        """Two samples outside make a channel faulty: a spike on a single one is noise, a broken wire stays."""
+        faulty = above = 0
+        if overrange:
+            for raw_bit, bit in self._overrange:
+                faulty |= bit if overrange & raw_bit else 0
+        high, low = si.max(axis=0) > self._high, si.min(axis=0) < self._low
+        if high.any() or low.any() or faulty:
+            many_high = (si > self._high).sum(axis=0) >= 2
+            many_low = (si < self._low).sum(axis=0) >= 2
+            for k, column in enumerate(self._target):
+                if many_high[k] or many_low[k]:
+                    faulty |= 1 << column
+                if many_high[k] or (faulty & 1 << column and si[:, k].mean() > 0.5 * self._high[k]):
+                    above |= 1 << column
+        return faulty, above
+
+
+@dataclass(frozen=True, slots=True)
+class _Excitation:
+    """A measured excitation: the transducer's output is a share of what it really is, not of the nominal one."""
+
+    k: int
+    zero_count: int
+    volts_per_count: float
+    nominal: float
+    offset: float
+
+    @classmethod
+    def of(cls, p: PressureInput, identity: Identity) -> "_Excitation | None":
+        k = identity.analog_index(Role.EXCITATION)
+        if k is None or p.kind is not PressureKind.RATIOMETRIC:
+            return None
+        raw = identity.analog[k]
+        volts = raw.volts_per_count / p.excitation_gain
+        return cls(k, raw.zero_count, volts, p.excitation, pressure_map(p).offset)
+
+    def correct(self, si: Floats, block: Block) -> None:
+        volts = (block.values[:, self.k].astype(np.float64) - self.zero_count) * self.volts_per_count
+        share = self.nominal / np.maximum(volts, 0.1 * self.nominal)
+        si[:, Column.PRESSURE] = (si[:, Column.PRESSURE] - self.offset) * share + self.offset
+
+
+@dataclass(frozen=True, slots=True)
+class _WarmShunt:
+    """A shunt whose temperature is measured: R(T) in place of R at the assumed temperature."""
+
+    k: int
+    zero_count: int
+    slope: float
+    offset: float
+    alpha: float
+    assumed: float
+
+    @classmethod
+    def of(cls, channels: Channels, identity: Identity) -> "_WarmShunt | None":
+        k = identity.analog_index(Role.AMBIENT_TEMPERATURE)
+        warm, shunt = channels.temperature, channels.shunt
+        if k is None or warm is None or shunt.alpha == 0:
+            return None
+        raw = identity.analog[k]
+        slope = raw.volts_per_count / warm.volts_per_kelvin
+        offset = 273.15 - warm.volts_at_zero_celsius / warm.volts_per_kelvin
+        return cls(k, raw.zero_count, slope, offset, shunt.alpha, shunt.assumed_temperature)
+
+    def correct(self, si: Floats, block: Block) -> None:
+        kelvin = float(np.mean(block.values[:, self.k], dtype=np.float64) - self.zero_count) * self.slope + self.offset
+        assumed, real = (1 + self.alpha * (t - 293.15) for t in (self.assumed, kelvin))
+        si[:, Column.CURRENT] *= assumed / real

@@ -1,0 +1,9 @@
+"""What the measuring core raises; each text says what, where, expected, found and what to do."""
+
+
+class MeasureError(Exception):
+    """Root of the core's errors."""
+
+
+class NotFittedError(MeasureError):
+    """The stand configuration names a channel that the device does not have."""

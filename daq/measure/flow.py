@@ -1,0 +1,158 @@
+"""Flow by reciprocal counting: edges divided by the time between edges, never by a gate.
+
+With N edges between two edge times the quotient carries no ±1 count; what is left is the clock's resolution and the
+meter itself. No pulses are not zero flow: they are an interval that reaches from zero to what the meter cannot show.
+"""
+
+import math
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
+
+from daq.measure.channels import FlowInput
+from drivers.block import Block, Identity, PulseRole
+
+MIN_STEP_S = 0.05
+"""A flow step is at least as long as an analog one …"""
+MIN_STEP_EDGES = 4
+"""… and holds at least four edges, so that one irregular vane is a quarter of it at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class KTable:
+    """Pulses per m³ against hertz: linear between points, never extrapolated."""
+
+    hertz: tuple[float, ...]
+    pulses: tuple[float, ...]
+
+    @classmethod
+    def of(cls, points: tuple[tuple[float, float], ...]) -> "KTable":
+        return cls(tuple(h for h, _ in points), tuple(k for _, k in points))
+
+    @property
+    def lowest_flow(self) -> float:
+        """The flow in m³/s below which the table says nothing."""
+        return self.hertz[0] / self.pulses[0]
+
+    def factor(self, hertz: float) -> float:
+        """K at a frequency inside the table; at its ends the end's."""
+        i = min(max(bisect_right(self.hertz, hertz), 1), len(self.hertz) - 1)
+        if len(self.hertz) == 1:
+            return self.pulses[0]
+        h0, h1, k0, k1 = self.hertz[i - 1], self.hertz[i], self.pulses[i - 1], self.pulses[i]
+        share = min(max((hertz - h0) / (h1 - h0), 0.0), 1.0)
+        return k0 + share * (k1 - k0)
+
+    def flow(self, hertz: float) -> "Flow":
+        """Flow at a frequency: a value inside the table, an interval below it, not believable above it."""
+        value = hertz / self.factor(hertz)
+        if hertz < self.hertz[0]:
+            return Flow(math.nan, 0.0, self.lowest_flow)
+        if hertz > self.hertz[-1]:
+            return Flow(math.nan, value, math.inf)
+        return Flow(value, value, value)
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """A flow in m³/s: `value`, or NaN where only `low` ≤ flow ≤ `high` is known. `silent`: no edge for so long that the
+    valve counts as shut. `out_of_range`: above the meter's table."""
+
+    value: float
+    low: float
+    high: float
+    silent: bool = False
+
+    @property
+    def out_of_range(self) -> bool:
+        return math.isinf(self.high)
+
+
+@dataclass(frozen=True, slots=True)
+class FlowStep:
+    """One closed flow step that ends at `t` (time of its last edge, s)."""
+
+    t: float
+    flow: Flow
+
+
+UNKNOWN = Flow(math.nan, 0.0, math.inf)
+
+
+class FlowMeter:
+    """Follows one pulse counter through blocks of one boot; times are seconds since `tick0`."""
+
+    def __init__(self, meter: FlowInput, identity: Identity, tick0: int) -> None:
+        self.table = KTable.of(meter.k_table)
+        self._silence = meter.silence
+        self._at_rest = Flow(
+            math.nan, 0.0, max(1 / (meter.silence * self.table.pulses[0]), meter.stall_flow), silent=True
+        )
+        self._index = identity.pulse_index(PulseRole.FLOW)
+        self._hz, self._tick0 = identity.tick_hz, tick0
+        self._start: tuple[float, float, int] | None = None
+        self._seen: int | None = None
+        self._quiet_since = 0.0
+        self._times: list[float] = []
+        self._edges: list[int] = []
+        self._edge_times: list[float] = []
+        self.now = UNKNOWN
+
+    @property
+    def fitted(self) -> bool:
+        return self._index is not None
+
+    def feed(self, block: Block, end: float) -> FlowStep | None:
+        """Takes the counter as it stood at a block's `end` (s); gives the step that it closed, if it closed one."""
+        if self._index is None:
+            return None
+        edges = int(block.edges[self._index])
+        last = (int(block.last_edge[self._index]) - self._tick0) / self._hz
+        if self._seen is None:
+            self._seen, self._quiet_since = edges, end
+            return None
+        self._times.append(end)
+        self._edges.append(edges)
+        self._edge_times.append(last)
+        if edges == self._seen:
+            self._without_edge(end)
+            return None
+        self._seen, self._quiet_since = edges, last
+        return self._with_edge(end, last, edges)
+
+    def _with_edge(self, end: float, last: float, edges: int) -> FlowStep | None:
+        if self._start is None:
+            # The interval that ends a silence has no honest beginning: it only starts the next step.
+            self._start = (end, last, edges)
+            return None
+        begun, first, first_edges = self._start
+        if end - begun < MIN_STEP_S - 1e-9 or edges - first_edges < MIN_STEP_EDGES:
+            return None
+        self._start = (end, last, edges)
+        self.now = self.table.flow((edges - first_edges) / (last - first))
+        return FlowStep(last, self.now)
+
+    def _without_edge(self, end: float) -> None:
+        quiet = end - self._quiet_since
+        if quiet >= self._silence:
+            self._start = None
+            self.now = self._at_rest
+        elif quiet > 0:
+            most = 1 / (quiet * self.table.pulses[0])
+            if most < self.now.high:
+                self.now = Flow(math.nan, 0.0, most)
+
+    def mean(self, begin: float, end: float) -> Flow:
+        """Mean flow between two block ends: edges over the time between the newest edges at both.
+
+        An interval where no edge, or too few for a statement, fell between them.
+        """
+        i, j = bisect_left(self._times, begin - 1e-9), bisect_right(self._times, end + 1e-9) - 1
+        if j <= i:
+            return UNKNOWN
+        edges, seconds = self._edges[j] - self._edges[i], self._edge_times[j] - self._edge_times[i]
+        if edges >= MIN_STEP_EDGES:
+            return self.table.flow(edges / seconds)
+        span = self._times[j] - self._times[i]
+        if edges == 0 and span >= self._silence:
+            return self._at_rest
+        return Flow(math.nan, 0.0, max((edges + 1) / (span * self.table.pulses[0]), self._at_rest.high))

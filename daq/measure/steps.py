@@ -1,0 +1,150 @@
+"""The trace of a run and its steps: blocks go in, 50 ms means come out, every sample is kept.
+
+Everything that a reading may want later lies in two growing arrays, so a window is a slice.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from daq.measure.channels import Channels
+from daq.measure.convert import N_COLUMNS, Converter, Floats
+from daq.measure.flow import Flow, FlowMeter, FlowStep
+from drivers.block import Block, Identity
+
+STEP_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Means over 50 ms that end at `t` seconds after the run's first scan (NaN: not fitted).
+
+    `flow` is what the meter says at the end of the block that closed the step; `flow_step` is there where that block
+    closed one. `number` counts steps; scans are lost before a step with `lost`. Bits of `faulty` and `above` by Column.
+    `top` is the highest single pressure sample.
+    """
+
+    number: int
+    t: float
+    pressure: float
+    voltage: float
+    current: float
+    temperature: float
+    level: float
+    flow: Flow
+    flow_step: FlowStep | None
+    lost: bool
+    faulty: int
+    above: int
+    top: float
+
+
+class Trace:
+    """All samples of a run: `values[:filled]` by Column, `t(i)` seconds of scan i. Grows by doubling."""
+
+    def __init__(self, sample_hz: int) -> None:
+        self.sample_hz = sample_hz
+        self._values = np.empty((16 * sample_hz, N_COLUMNS))
+        self.filled = 0
+        self._segments: list[tuple[int, float]] = []
+
+    def append(self, values: Floats, t: float, contiguous: bool) -> int:
+        """Adds a block that starts at `t`; gives the number of its first scan in the trace."""
+        n = values.shape[0]
+        while self.filled + n > self._values.shape[0]:
+            self._values = np.concatenate([self._values, np.empty_like(self._values)])
+        first = self.filled
+        self._values[first : first + n] = values
+        self.filled += n
+        if not contiguous or not self._segments:
+            self._segments.append((first, t))
+        return first
+
+    def between(self, first: int, last: int) -> Floats:
+        """Scans [first, last) as a view."""
+        return self._values[first:last]
+
+    def values(self) -> Floats:
+        return self._values[: self.filled]
+
+    def times(self) -> Floats:
+        """Seconds of every scan; a lost scan leaves a gap in them."""
+        t = np.empty(self.filled)
+        ends = [s for s, _ in self._segments[1:]] + [self.filled]
+        for (begin, at), end in zip(self._segments, ends, strict=True):
+            t[begin:end] = at + np.arange(end - begin) / self.sample_hz
+        return t
+
+
+class Measuring:
+    """One run's way from blocks to steps."""
+
+    def __init__(self, channels: Channels, identity: Identity) -> None:
+        self.converter = Converter(channels, identity)
+        self.identity = identity
+        self.trace = Trace(identity.sample_hz)
+        self._channels = channels
+        self.per_step = max(1, round(STEP_S * identity.sample_hz))
+        self.meter: FlowMeter | None = None
+        self._tick0 = 0
+        self._boot = -1
+        self._open_at = 0
+        self._open_t = 0.0
+        self._number = 0
+        self._lost = False
+        self._faulty = self._above = 0
+        self._flow_step: FlowStep | None = None
+        self.scans_missing = 0
+        self.first_of: list[int] = []
+
+    def feed(self, block: Block) -> list[Step]:
+        """The steps that this block closed. Blocks of one boot only, in order."""
+        if self.meter is None:
+            self._tick0, self._boot = block.tick, block.boot
+            self.meter = FlowMeter(self._channels.flow, self.identity, block.tick)
+        elif block.missing:
+            self._lost = True
+            self.scans_missing += block.missing
+        begin = (block.tick - self._tick0) / self.identity.tick_hz
+        samples = self.converter.convert(block)
+        contiguous = block.missing == 0 and self.trace.filled > 0
+        first = self.trace.append(samples.values, begin, contiguous)
+        if not contiguous:
+            self._open_at, self._open_t = first, begin
+        self._faulty |= samples.faulty
+        self._above |= samples.above
+        end = begin + (block.n - 1) / self.identity.sample_hz
+        self._flow_step = self.meter.feed(block, end) or self._flow_step
+        return self._close()
+
+    def _close(self) -> list[Step]:
+        steps = []
+        while self.trace.filled - self._open_at >= self.per_step:
+            steps.append(self._step())
+        if steps:
+            self._lost, self._faulty, self._above, self._flow_step = False, 0, 0, None
+        return steps
+
+    def _step(self) -> Step:
+        assert self.meter is not None
+        piece = self.trace.between(self._open_at, self._open_at + self.per_step)
+        pressure, voltage, current, temperature, level = (piece.sum(axis=0) / self.per_step).tolist()
+        self.first_of.append(self._open_at)
+        self._open_at += self.per_step
+        self._open_t += self.per_step / self.identity.sample_hz
+        self._number += 1
+        return Step(
+            number=self._number - 1,
+            t=self._open_t,
+            pressure=pressure,
+            voltage=voltage,
+            current=current,
+            temperature=temperature,
+            level=level,
+            flow=self.meter.now,
+            flow_step=self._flow_step,
+            lost=self._lost,
+            faulty=self._faulty,
+            above=self._above,
+            top=float(piece[:, 0].max()),
+        )

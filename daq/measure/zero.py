@@ -1,0 +1,60 @@
+"""The zero of pressure and shunt, taken at rest and nowhere else."""
+
+import math
+
+import numpy as np
+
+from daq.measure.channels import Channels
+from daq.measure.convert import Zero
+from daq.measure.steps import Step
+
+REST_S = 5.0
+"""No edge and no current for so long is rest."""
+
+
+class AtRest:
+    """Watches the steps before a run's first power-on for `REST_S` of rest with the line open.
+
+    Rest: no current beyond the zero limit, no edge, pressure steady and within the limit of the calibrated zero.
+    `zero` is the newest one found, `shifted` names the channel whose rest value lies beyond its limit: a stand fault.
+    """
+
+    def __init__(self, channels: Channels) -> None:
+        self._limits = channels.pressure.zero_limit, channels.shunt.zero_limit
+        self._floor = channels.floor
+        self._pressure: list[float] = []
+        self._current: list[float] = []
+        self._since = 0.0
+        self.zero: Zero | None = None
+        self.shifted: str | None = None
+
+    def feed(self, step: Step) -> None:
+        """Takes a step converted with the calibrated zero."""
+        disturbed = step.lost or step.faulty or step.flow.value > 0 or abs(step.current) > 5 * self._limits[1]
+        if disturbed or not self._pressure:
+            self._restart(step.t)
+        self._pressure.append(step.pressure)
+        self._current.append(step.current)
+        if step.t - self._since >= REST_S:
+            self._take()
+            self._restart(step.t)
+
+    def _restart(self, t: float) -> None:
+        self._pressure.clear()
+        self._current.clear()
+        self._since = t
+
+    def _take(self) -> None:
+        pressure, current = np.array(self._pressure), np.array(self._current)
+        half = len(pressure) // 2
+        if abs(pressure[:half].mean() - pressure[half:].mean()) > self._floor.pressure:
+            return
+        shift, leak = float(pressure.mean()), float(current.mean())
+        if abs(shift) > self._limits[0]:
+            self.shifted = "pressure"
+        elif abs(leak) > self._limits[1]:
+            self.shifted = "current"
+        else:
+            self.shifted = None
+            root = math.sqrt(len(pressure))
+            self.zero = Zero(shift, leak, float(pressure.std(ddof=1)) / root, float(current.std(ddof=1)) / root, True)

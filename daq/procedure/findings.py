@@ -1,0 +1,87 @@
+"""Readings of a run against the part's requirements: which readings a requirement means, and what is found."""
+
+import math
+
+from daq.judge.finding import Finding, Result, judge
+from daq.judge.requirement import Quantity, Requirement
+from daq.measure.reading import Reading, Supply, evidence
+from daq.measure.uncertainty import combine
+from daq.procedure.guards import Breach
+from daq.procedure.plan import Part, Principle
+from daq.procedure.table import meant
+
+
+def supply_of(part: Part) -> Supply:
+    """How this part's readings follow the supply."""
+    stated = {name: (s.per_volt, s.doubt) for name, s in part.sensitivity.items()}
+    return Supply(part.test_voltage, stated, part.principle is Principle.TURBINE)
+
+
+class Book:
+    """The readings and findings of one run, by stage."""
+
+    def __init__(self, part: Part, stages: tuple[str, ...]) -> None:
+        self._part = part
+        self._asked: dict[str, list[Requirement]] = {s: [] for s in stages}
+        for requirement in part.requirements:
+            for stage in meant(requirement.stage, stages, part.kind):
+                self._asked[stage].append(requirement)
+        self._readings: dict[tuple[str, str], Reading] = {}
+        self._extra: list[Finding] = []
+
+    def asked(self, stage: str) -> list[Requirement]:
+        """What is required in a stage."""
+        return self._asked[stage]
+
+    def take(self, reading: Reading) -> tuple[Finding, ...]:
+        """Keeps a reading in place of an earlier look at the same; gives the findings that follow from it."""
+        self._readings[reading.stage, reading.quantity] = reading
+        return tuple(f for f in self.of_stage(reading.stage) if f.reading is reading)
+
+    def of_stage(self, stage: str) -> list[Finding]:
+        """The findings of a stage as they stand now."""
+        return [_sag_rule(judge(r, self._readings.get((stage, r.quantity.value)), stage)) for r in self._asked[stage]]
+
+    def breach(self, breach: Breach, stage: str, t: float, on_for: float) -> Finding | None:
+        """What a limit that the unit passed proves: not met, with the samples as evidence."""
+        if breach.quantity is None:
+            return None
+        if breach.quantity is Quantity.FLOW:
+            self._no_flow(breach, stage, t)
+            return None
+        reached = max(on_for, breach.limit) if breach.quantity is Quantity.FILL_TIME else breach.limit
+        reading = evidence(stage, breach.quantity.value, math.nextafter(reached, math.inf), (t, t), breach.code)
+        mine = [r for r in self._asked[stage] if r.quantity is breach.quantity and r.at_most is not None]
+        if any(f.result is Result.NOT_MET for f in (judge(r, reading, stage) for r in mine)):
+            self._readings[stage, breach.quantity.value] = reading
+            return None
+        limit = Requirement(f"limit {breach.quantity.value}", breach.quantity, stage, at_most=breach.limit, guard=0.0)
+        self._extra.append(judge(limit, reading, stage))
+        return self._extra[-1]
+
+    def _no_flow(self, breach: Breach, stage: str, t: float) -> None:
+        """A unit that pumps nothing: the flow is an interval from zero, and the requirement on it follows from that."""
+        if (stage, "flow") not in self._readings:
+            self._readings[stage, "flow"] = Reading(
+                "flow", stage, math.nan, 0.0, breach.limit, combine(()), 0, 0.0, (t, t), flags=("interval", breach.code)
+            )
+
+    def readings(self) -> tuple[Reading, ...]:
+        """All readings in the order of their stages."""
+        order = list(self._asked)
+        kept = sorted(self._readings.values(), key=lambda r: order.index(r.stage))
+        return (*kept, *(f.reading for f in self._extra if f.reading is not None))
+
+    def findings(self) -> tuple[Finding, ...]:
+        """One finding for each requirement and each stage that it means, and those on limits of the stand."""
+        return (*(f for stage in self._asked for f in self.of_stage(stage)), *self._extra)
+
+
+def _sag_rule(finding: Finding) -> Finding:
+    """A supply that sags fails nobody: a reading under it stands only where it says too much current in spite of it."""
+    reading, most = finding.reading, finding.requirement.at_most
+    if reading is None or "supply_low" not in reading.flags:
+        return finding
+    if most is not None and reading.bounds(finding.requirement.guard)[0] > most:
+        return finding
+    return Finding(finding.requirement, finding.stage, reading, Result.VOID)

@@ -1,0 +1,102 @@
+"""Limits that end a run whatever it was about to read: pressure, current, heat, dry running, shutoff, filling."""
+
+import math
+from dataclasses import dataclass
+
+from daq.judge.requirement import Quantity
+from daq.measure.convert import BITS, Column
+from daq.measure.steps import Step
+from daq.procedure.plan import Limits, Part
+from daq.procedure.table import Valve
+
+INRUSH_S = 0.3
+"""Current is not judged so long after power-on: a motor that starts draws its stall current. Common practice."""
+DRY_LIMIT_S = 2.0
+"""Longest dry running where the part states none. Common practice, no source."""
+_HEALTHY = BITS[Column.PRESSURE] | BITS[Column.VOLTAGE]
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A limit that was passed. With `quantity` and `limit` (SI) the unit caused it and a finding follows; without, the
+    stand or the operator did, and the run is void. `do` says what to do now."""
+
+    code: str
+    why: str
+    do: str
+    quantity: Quantity | None = None
+    limit: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """Where a run stands when a step comes in: seconds since power-on, valve by the signals, dry or in fluid."""
+
+    stage: str
+    power: bool
+    on_for: float
+    valve: Valve | None
+    in_fluid: bool
+
+
+class Guards:
+    """Looks at every step of one run while power is on."""
+
+    def __init__(self, part: Part, limits: Limits) -> None:
+        self._part, self._limits = part, limits
+        self._dry_s = self._shut_s = self._idle_s = 0.0
+        self._previous_t = 0.0
+
+    def feed(self, step: Step, now: Situation) -> Breach | None:
+        """The limit that this step passed, if it passed one."""
+        dt, self._previous_t = step.t - self._previous_t, step.t
+        if not now.power:
+            self._shut_s = self._idle_s = 0.0
+            return None
+        return self._electric(step, now) or self._fluid(step) or self._durations(step, now, dt)
+
+    def _electric(self, step: Step, now: Situation) -> Breach | None:
+        off_scale = bool(step.above & BITS[Column.CURRENT])
+        if now.on_for < INRUSH_S or not (step.current > self._limits.current or off_scale):
+            return None
+        text = "switch off: the unit draws more current than the stand allows; a seized or shorted unit is possible"
+        if self.fair(step):
+            return Breach("over_current", "over-current", text, Quantity.CURRENT, self._limits.current)
+        return Breach("over_current", "over-current", text)
+
+    def fair(self, step: Step) -> bool:
+        """Whether what a step shows may be held against the unit: channels healthy, supply not above its tolerance."""
+        return not step.faulty & _HEALTHY and step.voltage <= self._part.test_voltage + self._part.voltage_tolerance
+
+    def _fluid(self, step: Step) -> Breach | None:
+        if step.pressure > self._limits.pressure and not step.faulty & BITS[Column.PRESSURE]:
+            text = "switch off and open the valve: pressure is above the stand's limit"
+            return Breach("over_pressure", "over-pressure", text, Quantity.PRESSURE, self._limits.pressure)
+        if step.temperature > self._limits.temperature:
+            return Breach("fluid_hot", "fluid too warm", "switch off and let the test fluid cool down")
+        return None
+
+    def _durations(self, step: Step, now: Situation, dt: float) -> Breach | None:
+        self._dry_s += 0.0 if now.in_fluid else dt
+        if self._dry_s > (self._part.dry_check_s or DRY_LIMIT_S) and not now.in_fluid:
+            return Breach("dry_running", "dry running too long", "switch off: the unit runs dry and is being damaged")
+        # A unit that gives no pressure either is not held shut; whether it pumps is told where flow is read.
+        self._shut_s = self._shut_s + dt if now.valve is Valve.SHUT and now.stage != "fill" else 0.0
+        if self._shut_s > self._part.shutoff_limit_s:
+            return Breach(
+                "shutoff_long", "shutoff too long", "open the valve or switch off: the unit heats up at shutoff"
+            )
+        if now.stage == "fill" and now.on_for > self.fill_limit:
+            text = "switch off: the module did not fill in its time"
+            return Breach("no_fill", "not filled in time", text, Quantity.FILL_TIME, self.fill_limit)
+        idle = now.stage.startswith("free_flow") and step.flow.silent and now.valve is Valve.OPEN
+        self._idle_s = self._idle_s + dt if idle else 0.0
+        if self._idle_s > self._limits.no_flow_s:
+            text = "switch off: the unit pumps nothing with the valve open"
+            return Breach("no_flow", "no flow", text, Quantity.FLOW, step.flow.high)
+        return None
+
+    @property
+    def fill_limit(self) -> float:
+        """Seconds from power-on: the part's limit on filling, else the stand's."""
+        return self._part.fill_limit_s or self._limits.fill_s

@@ -1,0 +1,381 @@
+"""One unit tested once: blocks and confirmations go in, effects come out. No I/O, no clock: time comes with samples."""
+
+from collections.abc import Mapping
+
+from daq.judge.requirement import Quantity
+from daq.judge.verdict import verdict
+from daq.measure.convert import BITS, Column
+from daq.measure.steps import Measuring, Step
+from daq.measure.zero import AtRest
+from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
+from daq.procedure.guards import Breach, Guards, Situation
+from daq.procedure.plan import Part, Stand
+from daq.procedure.signals import Switch, valve_by_signals
+from daq.procedure.stage_reading import DRY_ON_S, SUPPLY_LOW, StageReading
+from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Do, Event, Move, Valve, sequence, stage_of
+from drivers.block import Block, Identity, Status, Trip
+
+ZERO_WAIT_S = 8.0
+"""How long a run waits at its start for a rest of 5 s; then it goes on with the calibrated zero and its doubt."""
+PATIENCE_S = 1.0
+"""A valve that looks wrong for less than this is one that still moves, or a hose that still fills."""
+_TRIP_CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
+_JUDGED_CHANNELS = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT, Column.TEMPERATURE)
+
+
+class ConfirmError(Exception):
+    """A confirmation that nobody asked for; the text says what the stage waits for."""
+
+
+class Run:
+    """A run of one part on one stand with one device. `years` since calibration by channel name.
+
+    `feed`, `confirm`, `status` and `halt` give the effects in order; after `Ended` nothing is taken any more and
+    `outcome` is set.
+    """
+
+    def __init__(self, part: Part, stand: Stand, identity: Identity, years: Mapping[str, float]) -> None:
+        self._part, self._channels, self._limits = part, stand.channels, stand.limits
+        self.measuring = Measuring(stand.channels, identity)
+        self.stages = sequence(part.kind, part.dry_check_s is not None)
+        self._reading = StageReading(part, stand, self.measuring, years, self.stages)
+        self._rest = AtRest(stand.channels)
+        self._switch = Switch(part.test_voltage, stand.reading.current_floor)
+        self._guards = Guards(part, stand.limits)
+        self._effects: list[Effect] = []
+        self._steps: list[Step] = []
+        self._log: list[tuple[str, float, float]] = []
+        self._said: StageNow | None = None
+        self._valve: Valve | None = None
+        self._by_signals: Valve | None = None
+        self._settled_by_hand: Valve | None = None
+        self._asked = False
+        self._unfit = ""
+        self._valve_wrong_since: float | None = None
+        self._shut_before_power = self._in_fluid = False
+        self._fill_begun: float | None = None
+        self._overshoot: float | None = None
+        self._complained: set[str] = set()
+        self._cut_short = ""
+        self._t = 0.0
+        self.outcome: Outcome | None = None
+        self._enter(0)
+
+    @property
+    def stage(self) -> str:
+        """The stage under way, numbered; the last one once the run is over."""
+        return self.stages[min(self._at, len(self.stages) - 1)]
+
+    @property
+    def now(self) -> StageNow:
+        """The newest stage and what it asks."""
+        assert self._said is not None
+        return self._said
+
+    @property
+    def t(self) -> float:
+        """Seconds since the run's first scan."""
+        return self._t
+
+    def feed(self, block: Block) -> list[Effect]:
+        """Takes a block of the boot that the run began in."""
+        for step in self.measuring.feed(block):
+            if self.outcome is None:
+                self._step(step)
+        return self._drain()
+
+    def confirm(self, what: str) -> list[Effect]:
+        """A person has done what was asked.
+
+        Raises:
+            ConfirmError: nobody asked, or there is no such word.
+        """
+        known = [c.value for c in CONFIRMATIONS]
+        if what not in known:
+            raise ConfirmError(f"confirm {what!r}: expected one of {', '.join(known)}")
+        event, key = Event(what), (stage_of(self.stage).name, Event(what))
+        early = event is Event.FILLED and self._fill_begun is None
+        if self.outcome is not None or early or not (key in MOVES or key in NOTED):
+            asks = self.now.do.value if self.outcome is None else "nothing, the run is over"
+            raise ConfirmError(f"confirm {what!r}: stage {self.stage} did not ask for it; it asks: {asks}")
+        self._effects.append(Noted(self._t, "confirmed", what))
+        self._confirmed(event)
+        return self._drain()
+
+    def status(self, status: Status) -> list[Effect]:
+        """Takes what the device says of itself: a trip ends the run."""
+        if status.trip is not Trip.NONE and self.outcome is None:
+            name = status.trip.name.lower()
+            cause = _TRIP_CAUSES.get(status.trip)
+            fair = bool(self._steps) and self._guards.fair(self._steps[-1])
+            limit = {Quantity.PRESSURE: self._limits.pressure, Quantity.CURRENT: self._limits.current}
+            text = "find the cause, clear the trip and start again"
+            why = f"trip: {name.replace('_', ' ')}"
+            if cause is not None and fair:
+                self._halt(Breach(f"trip_{name}", why, text, cause, limit[cause]))
+            else:
+                self._halt(Breach(f"trip_{name}", why, text))
+        return self._drain()
+
+    def halt(self, why: str) -> list[Effect]:
+        """Ends the run as void: abort, device reset, lost line, kill."""
+        if self.outcome is None:
+            self._end(voided=why)
+        return self._drain()
+
+    # What a step does.
+
+    def _step(self, step: Step) -> None:
+        self._t = step.t
+        self._steps.append(step)
+        if stage_of(self.stage).name == "connect":
+            self._take_zero(step)
+        switched = self._switch.feed(step)
+        self._locate_valve(step)
+        breach = self._guards.feed(step, self._situation())
+        if breach is not None:
+            self._halt(breach)
+        if switched and self.outcome is None:
+            self._switched()
+        if self.outcome is None:
+            self._stage_step(step)
+        if self.outcome is None:
+            self._check_time()
+        if self.outcome is None:
+            self._say()
+
+    def _take_zero(self, step: Step) -> None:
+        """While nothing is connected the line is open to the air: the only rest that is sure to be one."""
+        if self._reading.zero.taken:
+            return
+        self._rest.feed(step)
+        if self._rest.shifted is not None:
+            text = f"the {self._rest.shifted} zero has shifted beyond its limit since calibration"
+            do = "check the sensor and its supply, and that the line is open; else have it calibrated"
+            self._effects.append(Alarm("zero_shift", "stop", text, do))
+            self._end(voided="zero shifted")
+        elif self._rest.zero is not None:
+            zero = self._reading.zero = self._rest.zero
+            detail = f"pressure {zero.pressure:.1f} Pa, current {zero.current * 1e3:.1f} mA"
+            self._effects.append(Noted(self._t, "zero", detail))
+
+    def _locate_valve(self, step: Step) -> None:
+        stage = stage_of(self.stage)
+        self._by_signals = None
+        if self._switch.on and not step.faulty & BITS[Column.PRESSURE]:
+            self._by_signals = valve_by_signals(step.pressure, step.flow, self._channels, stage.valve)
+        self._valve = self._settled_by_hand if self._settled_by_hand and self._switch.on else self._by_signals
+        if stage.name == "throttle" or (stage.name == "shutoff" and not self._reading.window_open):
+            self._overshoot = max(self._overshoot or 0.0, step.pressure)
+        wrong = stage.valve is not None and self._switch.on and self._valve is not stage.valve
+        self._valve_wrong_since = (self._valve_wrong_since or step.t) if wrong else None
+
+    def _situation(self) -> Situation:
+        begun = self._fill_begun if stage_of(self.stage).name == "fill" else None
+        on_for = self._t - (self._switch.on_at if begun is None else begun)
+        return Situation(self.stage, self._switch.on, on_for, self._valve, self._in_fluid)
+
+    def _switched(self) -> None:
+        if self._switch.on:
+            self._effects.append(Noted(self._t, "power on"))
+            if self._in_fluid and self._fill_begun is None:
+                self._fill_begun = self._switch.on_at
+            self._event(Event.POWER_ON)
+            return
+        self._effects.append(Noted(self._t, "power off"))
+        if self.stage == "dry_check":
+            self._dry_check()
+        else:
+            self._event(Event.POWER_OFF)
+
+    def _dry_check(self) -> None:
+        effect, read = self._reading.dry_check(self._steps, self._switch.on_at, self._switch.off_at)
+        self._effects.append(effect)
+        if read and self._reading.fails():
+            self._cut_short = "dry check"
+            self._end()
+        elif read:
+            self._event(Event.READ)
+
+    def _stage_step(self, step: Step) -> None:
+        name = stage_of(self.stage).name
+        if name in ("free_flow", "shutoff"):
+            taken, complete = self._reading.feed(step, self._why_unfit(step))
+            self._effects.extend(taken)
+            if complete:
+                self._event(Event.READ)
+        elif name == "throttle" and self._valve is Valve.SHUT:
+            self._event(Event.SEEN_SHUT)
+        elif name == "reopen" and self._valve is Valve.OPEN and not step.flow.silent:
+            self._event(Event.SEEN_OPEN)
+        elif name == "fill" and self._channels.level is not None and step.level >= self._channels.level.full_at:
+            self._filled("sensor")
+            self._event(Event.FULL)
+
+    def _filled(self, how: str) -> None:
+        begun = self._switch.on_at if self._fill_begun is None else self._fill_begun
+        self._effects.append(self._reading.filled(self._t - begun, how))
+
+    def _why_unfit(self, step: Step) -> str:
+        """What keeps this step out of a window, kept as the reason should the stage's time run out."""
+        self._unfit = self._unfit_channel(step) or self._unfit_condition(step)
+        return self._unfit
+
+    def _unfit_channel(self, step: Step) -> str:
+        for column in _JUDGED_CHANNELS:
+            if step.faulty & BITS[column]:
+                name = column.name.lower()
+                if name not in self._complained:
+                    self._complained.add(name)
+                    text = f"stage {self.stage}: the {name} channel is outside its span; nothing is read from it"
+                    self._effects.append(
+                        Alarm(f"{name}_faulty", "warn", text, "check the sensor, its plug and its supply")
+                    )
+                return f"{name} faulty"
+        return ""
+
+    def _unfit_condition(self, step: Step) -> str:
+        part, needed = self._part, stage_of(self.stage).valve
+        if not self._switch.on:
+            return "power off"
+        if needed is not None and self._valve is not needed:
+            return f"valve not {needed.value}"
+        if needed is Valve.OPEN and self._by_signals is Valve.SHUT:
+            # Confirmed open, but pressure without a pulse: the valve is shut after all or the meter is dead.
+            return "pressure but no pulses"
+        if step.temperature < part.temperature_low or step.temperature > part.temperature_high:
+            return "fluid temperature"
+        if step.voltage > part.test_voltage + part.voltage_tolerance:
+            return "supply high"
+        return SUPPLY_LOW if step.voltage < part.test_voltage - part.voltage_tolerance else ""
+
+    # Moving on.
+
+    def _confirmed(self, event: Event) -> None:
+        self._in_fluid |= event is Event.IN_FLUID
+        self._shut_before_power |= event is Event.VALVE_SHUT and not self._switch.on
+        if self._asked and event in (Event.VALVE_OPEN, Event.VALVE_SHUT):
+            self._settled_by_hand = Valve.OPEN if event is Event.VALVE_OPEN else Valve.SHUT
+            self._asked, self._entered = False, self._t
+        if event is Event.FILLED:
+            self._filled("confirmed")
+        self._event(event)
+        if self.outcome is None:
+            self._say()
+
+    def _event(self, event: Event) -> None:
+        move = MOVES.get((stage_of(self.stage).name, event))
+        if move is Move.NEXT:
+            self._next()
+        elif move is Move.ASK and not self._asked:
+            self._asked, self._entered = True, self._t
+            text = f"stage {self.stage}: the signals do not show the valve as needed"
+            self._effects.append(Alarm("confirm_needed", "warn", text, "set the valve, then confirm where it is"))
+        elif move is Move.END:
+            self._end(self._unanswered() if event is Event.UNANSWERED else "")
+
+    def _unanswered(self) -> str:
+        waits = self._asked or stage_of(self.stage).handled
+        return "no confirmation" if waits else "power off"
+
+    def _next(self) -> None:
+        self._log.append((self.stage, self._since, self._t))
+        if self._at + 1 == len(self.stages):
+            self._at += 1
+            self._end()
+            return
+        # Where the valve was confirmed at the end of its travel, the next stage reads it there.
+        travelled = stage_of(self.stage).name in ("throttle", "reopen")
+        by_hand = self._settled_by_hand if travelled else None
+        self._enter(self._at + 1, by_hand)
+
+    def _enter(self, at: int, by_hand: Valve | None = None) -> None:
+        self._at, self._entered, self._since = at, self._t, self._t
+        self._asked, self._settled_by_hand, self._unfit = False, by_hand, "not steady"
+        self._by_signals = self._valve_wrong_since = None
+        self._reading.enter(self.stage)
+        if stage_of(self.stage).name == "finish" and not self._switch.on:
+            self._next()
+        else:
+            self._say()
+
+    def _check_time(self) -> None:
+        stage, spent = stage_of(self.stage), self._t - self._entered
+        waits = stage.handled or self._asked
+        if stage.name == "fill" or spent <= (self._limits.ask_s if waits else self._limits.stage_s):
+            return
+        if waits or not self._switch.on:
+            self._event(Event.UNANSWERED)
+        elif stage.valve is not None and self._valve is stage.valve:
+            self._event(Event.UNREAD)
+        else:
+            self._event(Event.UNSETTLED)
+
+    def _say(self) -> None:
+        do = self._do()
+        said = self._said
+        if said is None or (said.stage, said.do, said.asked) != (self.stage, do, self._asked):
+            self._said = StageNow(self.stage, do, self._t, self._asked)
+            self._effects.append(self._said)
+
+    def _do(self) -> Do:
+        stage, on = stage_of(self.stage), self._switch.on
+        if stage.name == "connect":
+            waiting = not self._reading.zero.taken and self._t < ZERO_WAIT_S and not on
+            return Do.WAIT if waiting else Do.CONNECT
+        if stage.name == "dry_check":
+            return Do.POWER_OFF if on and self._t - self._switch.on_at >= DRY_ON_S else Do.DRY_CHECK
+        if stage.power is False:
+            return Do.POWER_OFF if on else stage.do
+        if not on:
+            first_shutoff = stage.name == "shutoff" and not self._shut_before_power
+            return Do.CLOSE_VALVE if first_shutoff else Do.POWER_ON
+        since = self._valve_wrong_since
+        if self._asked or (since is not None and self._t - since >= PATIENCE_S):
+            return self._valve_wanted(stage.valve, stage.do)
+        return stage.do
+
+    def _valve_wanted(self, needed: Valve | None, do: Do) -> Do:
+        if needed is None:
+            return {Do.CLOSE_VALVE_SLOWLY: Do.CLOSE_VALVE, Do.OPEN_VALVE_SLOWLY: Do.OPEN_VALVE}.get(do, do)
+        return Do.OPEN_VALVE if needed is Valve.OPEN else Do.CLOSE_VALVE
+
+    # The end.
+
+    def _halt(self, breach: Breach) -> None:
+        self._effects.append(Alarm(breach.code, "stop", f"stage {self.stage}: {breach.why}", breach.do))
+        finding = self._reading.book.breach(breach, self.stage, self._t, self._situation().on_for)
+        if finding is not None and finding.reading is not None:
+            self._effects.append(Taken(finding.reading, (finding,)))
+        if breach.quantity is None:
+            self._end(voided=breach.why)
+        else:
+            self._cut_short = breach.why
+            self._end()
+
+    def _end(self, voided: str = "") -> None:
+        complete = self._at == len(self.stages)
+        if not complete:
+            self._log.append((self.stage, self._since, self._t))
+            self._cut_short = self._cut_short or self._unfit or "not steady"
+        book, trace = self._reading.book, self.measuring.trace
+        pressure = trace.values()[:, Column.PRESSURE]
+        self.outcome = Outcome(
+            verdict=verdict(book.findings(), voided, "" if complete else self._cut_short),
+            findings=book.findings(),
+            readings=book.readings(),
+            stages=tuple(self._log),
+            conditions=self._reading.conditions(),
+            zero=self._reading.zero,
+            pump_on_s=self._switch.on_s,
+            duration_s=self._t,
+            overshoot=self._overshoot,
+            highest=float(pressure.max()) if len(pressure) else None,
+            scans=trace.filled,
+            scans_missing=self.measuring.scans_missing,
+        )
+        self._effects.append(Ended(self.outcome))
+
+    def _drain(self) -> list[Effect]:
+        effects, self._effects = self._effects, []
+        return effects

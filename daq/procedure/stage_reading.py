@@ -1,0 +1,174 @@
+"""How a stage is read: its window, its looks, the readings and the findings that follow."""
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from daq.judge.finding import Result
+from daq.measure.convert import Zero
+from daq.measure.reading import (
+    REFERENCE_TEMPERATURE,
+    UNMEASURED_KELVINS,
+    Reader,
+    Reading,
+    Window,
+    as_array,
+    seconds,
+)
+from daq.measure.steps import Measuring, Step
+from daq.procedure.effects import Conditions, Noted, Taken
+from daq.procedure.findings import Book, supply_of
+from daq.procedure.plan import Part, Stand
+from daq.procedure.table import stage_of
+from daq.procedure.watch import Watch
+
+DRY_READ_S = 0.5
+DRY_ON_S = 0.9
+"""A dry check is read over its last half second; shorter than this it has not left the inrush behind."""
+FILL_DOUBT_S = {"sensor": 0.5, "confirmed": 2.0}
+"""Half-widths of a fill time: a level sensor's threshold, a person's reaction. Common practice, no source."""
+SUPPLY_LOW = "supply low"
+
+_MUST_HOLD_STILL = {"free_flow": "flow", "shutoff": "pressure"}
+_CHANNEL = {"peak_pressure": "pressure", "power": "current"}
+
+
+class StageReading:
+    """Reads the stages of one run, one after the other."""
+
+    def __init__(
+        self, part: Part, stand: Stand, measuring: Measuring, years: Mapping[str, float], stages: tuple[str, ...]
+    ) -> None:
+        self._part, self._channels, self._settings = part, stand.channels, stand.reading
+        self._measuring = measuring
+        self._reader = Reader(
+            stand.channels, measuring.converter.lsb, years, supply_of(part), looks=stand.reading.looks
+        )
+        self.book = Book(part, stages)
+        self._stage = stages[0]
+        self._watch = Watch({}, stand.reading)
+        self._sagging = False
+        self._voltages: list[float] = []
+        self._temperatures: list[float] = []
+
+    @property
+    def zero(self) -> Zero:
+        return self._reader.zero
+
+    @zero.setter
+    def zero(self, zero: Zero) -> None:
+        self._reader.zero = self._measuring.converter.zero = zero
+
+    @property
+    def window_open(self) -> bool:
+        """Whether everything that the stage names holds still at the moment."""
+        return self._watch.begun
+
+    def enter(self, stage: str) -> None:
+        """A new stage begins, with a window that knows nothing of the one before."""
+        self._stage, self._sagging = stage, False
+        self._watch = Watch(self._tolerances(), self._settings)
+
+    def _tolerances(self) -> dict[str, float]:
+        """The channels that must hold still in this stage, each with the slope over a window that counts as still.
+
+        A share of the limit (of the smaller one of a band), but never less than the channel's floor.
+        """
+        name = stage_of(self._stage).name
+        if name not in _MUST_HOLD_STILL:
+            return {}
+        named = {_MUST_HOLD_STILL[name]: math.inf}
+        for requirement in self.book.asked(self._stage):
+            channel = _CHANNEL.get(requirement.quantity, requirement.quantity.value)
+            limits = [abs(x) for x in (requirement.at_least, requirement.at_most) if x is not None]
+            scale = 1 / self._part.test_voltage if requirement.quantity == "power" else 1.0
+            tolerance = self._channels.steady_share * min(limits) * scale
+            named[channel] = min(named.get(channel, math.inf), tolerance)
+        floor = self._channels.floor
+        return {n: getattr(floor, n) if math.isinf(t) else max(t, getattr(floor, n)) for n, t in named.items()}
+
+    def feed(self, step: Step, unfit: str) -> tuple[list[Taken], bool]:
+        """Takes a step of a reading stage; `unfit` says what keeps it out of a window, empty for nothing.
+
+        Gives the readings that a look made, and whether the stage has all that it needs. Under a supply that is low
+        windows go on, for too much current would still be seen, but such a stage is never complete.
+        """
+        sagging = unfit == SUPPLY_LOW
+        if sagging is not self._sagging:
+            self._sagging = sagging
+            self._watch.restart()
+        if not self._watch.feed(step, fit=not unfit or sagging):
+            return [], False
+        return self._look(self._window(self._watch.window()))
+
+    def _look(self, window: Window) -> tuple[list[Taken], bool]:
+        reads = stage_of(self._stage).reads
+        needed = [q for q in reads if any(r.quantity == q for r in self.book.asked(self._stage))]
+        if self._sagging:
+            self._watch.looks -= 1
+            return [self._take(q, window) for q in needed if q == "current"], False
+        taken = [self._take(q, window) for q in needed]
+        if not self._watch.exhausted and not all(f.clear for f in self.book.of_stage(self._stage)):
+            return taken, False
+        taken += [self._take(q, window) for q in reads if q not in needed]
+        self._voltages.append(float(window.voltage.mean()))
+        if self._channels.temperature is not None:
+            self._temperatures.append(window.kelvins + REFERENCE_TEMPERATURE)
+        return taken, True
+
+    def dry_check(self, steps: list[Step], on_at: float, off_at: float) -> tuple[Taken | Noted, bool]:
+        """The mean current of the last half second: it says that the motor turns and nothing more. `True` where there
+        is a reading now."""
+        if off_at - on_at < DRY_ON_S - 1e-6:
+            return Noted(off_at, "dry check too short", f"{off_at - on_at:.1f} s"), False
+        last = [s for s in steps if off_at - DRY_READ_S - 1e-6 < s.t <= off_at + 1e-6]
+        if any(s.lost or s.faulty for s in last):
+            return Noted(off_at, "dry check not read", "scans lost or a channel faulty"), False
+        return self._take("current", self._window(last)), True
+
+    def filled(self, took: float, how: str) -> Taken:
+        """A module is full, `took` seconds after power-on, by `how`: `sensor` or `confirmed`."""
+        flags = () if how == "sensor" else ("by_confirmation",)
+        return self._kept(seconds(self._stage, "fill_time", took, FILL_DOUBT_S[how], flags))
+
+    def fails(self) -> bool:
+        """Whether something in this stage is already known not to be met."""
+        return any(f.result is Result.NOT_MET for f in self.book.of_stage(self._stage))
+
+    def conditions(self) -> Conditions:
+        return Conditions(
+            voltage=float(np.mean(self._voltages)) if self._voltages else None,
+            temperature=float(np.mean(self._temperatures)) if self._temperatures else None,
+            fluid=self._part.fluid,
+        )
+
+    def _take(self, quantity: str, window: Window) -> Taken:
+        return self._kept(self._reader.read(quantity, window))
+
+    def _kept(self, reading: Reading) -> Taken:
+        return Taken(reading, self.book.take(reading))
+
+    def _window(self, steps: list[Step]) -> Window:
+        meter, trace = self._measuring.meter, self._measuring.trace
+        assert meter is not None, "a window needs blocks"
+        begin, end = steps[0].t, steps[-1].t
+        first = self._measuring.first_of[steps[0].number]
+        warm = [s.temperature for s in steps if not math.isnan(s.temperature)]
+        flags = (
+            *((SUPPLY_LOW.replace(" ", "_"),) if self._sagging else ()),
+            *(() if self.zero.taken else ("no_zero",)),
+        )
+        return Window(
+            stage=self._stage,
+            span=(begin, end),
+            pressure=as_array([s.pressure for s in steps]),
+            voltage=as_array([s.voltage for s in steps]),
+            current=as_array([s.current for s in steps]),
+            flow=meter.mean(begin, end),
+            flow_steps=as_array([s.flow_step.flow.value for s in steps if s.flow_step is not None]),
+            peak=trace.between(first, first + round(self._settings.peak_window * trace.sample_hz))[:, 0],
+            sample_hz=trace.sample_hz,
+            kelvins=float(np.mean(warm)) - REFERENCE_TEMPERATURE if warm else UNMEASURED_KELVINS,
+            flags=flags,
+        )

@@ -1,0 +1,86 @@
+"""A reading stage's window: opens when everything holds still, starts anew when anything spoils it."""
+
+import math
+from collections.abc import Mapping
+
+from daq.measure.convert import BITS, Column
+from daq.measure.steady import Detector
+from daq.measure.steps import Step
+from daq.procedure.plan import Reading as Settings
+
+_COLUMN = {"pressure": Column.PRESSURE, "voltage": Column.VOLTAGE, "current": Column.CURRENT}
+
+
+class Watch:
+    """Feeds the steady-state detectors of the channels that a stage names and counts its looks.
+
+    `tolerances` is by channel (`flow`, `pressure`, `current`, `voltage`): the slope over a window that is still steady.
+    A window begins at the step after everything was found steady and is never back-dated. A look is due at each
+    multiple of the shortest window; there are at most `looks` of them, windows that were spoilt in between included.
+    """
+
+    def __init__(self, tolerances: Mapping[str, float], settings: Settings) -> None:
+        self._settings = settings
+        self._detectors = {
+            name: Detector(window_s=settings.settle, tolerance=tolerance) for name, tolerance in tolerances.items()
+        }
+        self._named = sum(BITS[_COLUMN[n]] for n in self._detectors if n in _COLUMN)
+        self._steady = dict.fromkeys(self._detectors, False)
+        self.steps: list[Step] = []
+        self.looks = 0
+        self._in_window = 0
+
+    @property
+    def exhausted(self) -> bool:
+        return self.looks >= self._settings.looks
+
+    @property
+    def begun(self) -> bool:
+        return bool(self.steps)
+
+    def restart(self) -> None:
+        """Throws the window away: nothing from before may enter a reading any more."""
+        for name, detector in self._detectors.items():
+            detector.reset()
+            self._steady[name] = False
+        self._close()
+
+    def feed(self, step: Step, fit: bool) -> bool:
+        """Takes a step; True where a look at `steps` is due. `fit`: power, valve and conditions are as needed."""
+        if not fit or step.lost or step.faulty & self._named:
+            self.restart()
+            return False
+        self._detect(step)
+        if not all(self._steady.values()):
+            self._close()
+            return False
+        if not self.steps:
+            self.steps.append(step)
+            return False
+        self.steps.append(step)
+        if step.t - self.steps[0].t < (self._in_window + 1) * self._settings.window - 1e-6 or self.exhausted:
+            return False
+        self._in_window += 1
+        self.looks += 1
+        return True
+
+    def window(self) -> list[Step]:
+        """The steps of the window: those after the one that found everything steady."""
+        return self.steps[1:]
+
+    def _close(self) -> None:
+        if self.steps:
+            self.steps = []
+            self._in_window = 0
+
+    def _detect(self, step: Step) -> None:
+        for name, detector in self._detectors.items():
+            if name == "flow":
+                if step.flow.silent:
+                    self._steady[name] = True
+                elif step.flow_step is not None:
+                    self._steady[name] = detector.feed(step.flow_step.t, step.flow_step.flow.value)
+                elif math.isnan(step.flow.value):
+                    self._steady[name] = False
+            else:
+                self._steady[name] = detector.feed(step.t, getattr(step, name))
