@@ -154,7 +154,7 @@ def test_installs_what_debian_split_off_when_root_and_else_says_the_command(chec
     assert checkout.asked() == ["apt-get update", command, *MADE, "steadyhead demo"]
 
 
-STEPS = ["ruff format", "ruff check", "mypy", "lint-imports", "pytest"]
+STEPS = ["ruff format", "ruff check", "mypy", "lint-imports --no-logo", "pytest"]
 
 
 def test_check_runs_every_step_and_tests_last(checkout: Checkout) -> None:
