@@ -100,12 +100,22 @@ class Device(Protocol):
     that it gave are yielded; it is how recordings are made. Drivers without wire bytes never call it.
     """
 
-    address: Address
-    identity: Identity
-    simulated: bool
-    virtual: bool
-    counts: LinkCounts
     tap: Callable[[bytes], None] | None
+
+    @property
+    def address(self) -> Address: ...
+
+    @property
+    def identity(self) -> Identity: ...
+
+    @property
+    def simulated(self) -> bool: ...
+
+    @property
+    def virtual(self) -> bool: ...
+
+    @property
+    def counts(self) -> LinkCounts: ...
 
     def events(self) -> AsyncIterator[Event]:
         """Blocks, statuses and link changes in the order they happened; ends when the device is gone for good."""

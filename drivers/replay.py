@@ -1,0 +1,155 @@
+"""A recording as a device: the same bytes through the same deframer and session, as fast as they can be read."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from drivers.block import Block, Event, Identity, Link, LinkChange, LinkCounts, Replayed
+from drivers.device import Address, AddressError, Capture, LimitEntry, NotFittedError, Reply
+from drivers.link.deframer import Deframer
+from drivers.link.frames import Layout
+from drivers.link.session import Session
+from drivers.recording import Cut, End, Entry, Header, Note, RecordingError, link_change, read_recording
+
+BREATHE_EVERY = 64
+"""Entries between two pauses in which other tasks get their turn; a pause costs as much as reading some entries."""
+
+
+class ReplayDevice:
+    """A device that says again what a recorded one said; nothing can be asked of it.
+
+    `header` is that of the recording. Time is in the samples alone.
+    """
+
+    simulated = True
+    virtual = True
+
+    def __init__(self, address: Address, path: Path) -> None:
+        self.address = address
+        self.tap: Callable[[bytes], None] | None = None
+        self.counts = LinkCounts()
+        self._path = path
+        self._entries = read_recording(path)
+        self._closed = False
+        first = next(self._entries)
+        if not isinstance(first, Header):
+            raise RecordingError(f"recording {path}: stops before its header; there is nothing to replay")
+        self.header: Mapping[str, Any] = first.body
+        self._first_identity = self._read_identity()
+        self._deframer = Deframer(Layout.of(self._first_identity))
+        self._session = Session(0.0, self.counts, self._first_identity)
+        self._resume()
+
+    @property
+    def identity(self) -> Identity:
+        return self._session.identity or self._first_identity
+
+    def _read_identity(self) -> Identity:
+        try:
+            wire = bytes.fromhex(self.header["identity_frame"])
+        except (KeyError, TypeError, ValueError) as error:
+            raise self._bad_header("identity_frame", "the bytes of a frame in hex", str(error)) from error
+        pieces = Deframer(opened=False).feed(wire)
+        if len(pieces) != 1 or not isinstance(pieces[0].frame, Identity):
+            raise self._bad_header("identity_frame", "one IDENTITY frame", wire.hex(" "))
+        return pieces[0].frame
+
+    def _resume(self) -> None:
+        """Goes on counting where the recorded device stood when the recording began."""
+        point = self.header.get("resume")
+        if point is None:
+            return
+        try:
+            wire = bytes.fromhex(point["frame"])
+            block = _block_before(point, len(self._first_identity.analog))
+            self._session.continue_after(block)
+        except (KeyError, TypeError, ValueError) as error:
+            raise self._bad_header("resume", "what recording_header() gave", str(error)) from error
+        self._deframer = Deframer(Layout.of(self._first_identity), opened=False)
+        self._deframer.feed(wire)
+
+    def _bad_header(self, key: str, expected: str, found: str) -> RecordingError:
+        return RecordingError(f"recording {self._path}, header, {key}: expected {expected}, found {found}")
+
+    async def events(self) -> AsyncIterator[Event]:
+        for number, entry in enumerate(self._entries):
+            if self._closed:
+                return
+            if number % BREATHE_EVERY == 0:
+                await asyncio.sleep(0)
+            for event in self._wire(entry) if isinstance(entry, bytes) else self._other(entry):
+                yield event
+
+    def _wire(self, data: bytes) -> Iterator[Event]:
+        for piece in self._deframer.feed(data):
+            events = self._session.handle(piece, 0.0)
+            if self.tap is not None:
+                self.tap(piece.wire)
+            yield from events
+
+    def _other(self, entry: Entry) -> Iterator[Event]:
+        if isinstance(entry, Note):
+            change = link_change(entry)
+            if change is None:
+                yield Replayed(entry.kind, entry.body)
+            else:
+                self._follow(change)
+                yield change
+        elif isinstance(entry, Cut):
+            yield LinkChange(
+                Link.DOWN,
+                f"recording {self._path}: cut short at byte {entry.offset} ({entry.reason}); what came before is whole",
+            )
+        elif not isinstance(entry, End):
+            raise RecordingError(f"recording {self._path}: an entry {entry!r} where none can be")
+
+    def _follow(self, change: LinkChange) -> None:
+        """A line that went down was opened anew afterwards, with nothing known but who was there before."""
+        if change.link is Link.DOWN:
+            self._deframer = Deframer(self._deframer.layout)
+            self._session = Session(0.0, self.counts, self._session.identity)
+
+    async def drive(self, *, power: bool, valve: int | None, supply_mv: int | None, lease_ms: int) -> Reply:
+        raise self._not_fitted("drive")
+
+    async def limits(self, blank_ms: int, max_on_s: int, entries: Sequence[LimitEntry]) -> Reply:
+        raise self._not_fitted("limits")
+
+    async def capture(self, role: int, rate_hz: int, total: int) -> Capture:
+        raise self._not_fitted("capture")
+
+    async def clear(self) -> Reply:
+        raise self._not_fitted("clear")
+
+    def _not_fitted(self, what: str) -> NotFittedError:
+        return NotFittedError(f"{self.address.text}: {what}: a recording cannot be told to do anything")
+
+    async def close(self) -> None:
+        self._closed = True
+
+
+def _block_before(point: Mapping[str, Any], channels: int) -> Block:
+    """The Block before the recording, as far as it matters for counting; its values are gone."""
+    return Block(
+        boot=int(point["boot"]),
+        tick=int(point["tick"]),
+        index=int(point["index"]),
+        values=np.zeros((int(point["n"]), channels), dtype=np.int16),
+        edges=np.array(point["edges"], dtype=np.int64),
+        last_edge=np.array(point["last_edge"], dtype=np.int64),
+    )
+
+
+async def open_replay(address: Address) -> ReplayDevice:
+    """`replay:///path/to/recording`.
+
+    Raises:
+        AddressError: it has options, or no path.
+        RecordingError: there is no such file, or it is no recording.
+    """
+    if address.options or not address.place:
+        raise AddressError(f"device address {address.text!r}: expected replay:///PATH without options")
+    return ReplayDevice(address, Path(address.place))
