@@ -6,7 +6,6 @@ some 0.3 s, so it is made when the first value is read.
 
 import math
 import re
-import tokenize
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
@@ -15,7 +14,9 @@ if TYPE_CHECKING:
     import pint
 
 _NUMBER_AND_UNIT = re.compile(r"\s*([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
-_BAD_UNIT = (ValueError, TypeError, AttributeError, SyntaxError, ArithmeticError, tokenize.TokenError)
+_NAME = r"[A-Za-zµμΩ°%_]+[0-9A-Za-z_]*(?:\^-?\d|\*\*-?\d|[²³]|⁻[¹²³])?"
+_UNIT = re.compile(rf"(?:1|{_NAME})?(?:\s*[*/·]\s*{_NAME})*")
+"""Names, powers of one digit, products and quotients: what a unit needs, and less than pint's grammar stumbles over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +103,12 @@ def _parsed(unit: str, text: str, expected: str) -> "pint.Unit":
             expected, repr(text), "leave gauge or absolute out of the unit; the key `reference` says it"
         )
     try:
-        return _registry().parse_units(f"1{unit}" if unit.startswith("/") else unit)
-    except _BAD_UNIT:
-        do = "write a decimal point" if unit.startswith(",") else "use a unit of the expected kind"
-        raise UnitMistakeError(expected, f"{text!r}, whose unit is unknown", do) from None
+        if _UNIT.fullmatch(unit):
+            return _registry().parse_units(f"1{unit}" if unit.startswith("/") else unit)
+    except (AttributeError, ValueError):  # a name that pint does not know, a prefix that stands alone
+        pass
+    do = "write a decimal point" if unit.startswith(",") else "use a unit of the expected kind"
+    raise UnitMistakeError(expected, f"{text!r}, whose unit is unknown", do)
 
 
 def _in_si(number: float, unit: "pint.Unit", dimension: Dimension, text: str, expected: str) -> float:

@@ -1,0 +1,130 @@
+"""What stand.toml becomes: plain values in SI."""
+
+import hashlib
+import json
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from daq.catalogue.load import load_stand
+from daq.catalogue.stand_file import Broker
+from daq.measure.channels import Distribution, Doubt, Per, PressureKind
+from tests.daq.catalogue.conftest import Spoil
+
+
+def test_the_transducer(config: Path) -> None:
+    pressure = load_stand(config).stand.channels.pressure
+    assert pressure.kind is PressureKind.RATIOMETRIC
+    assert (pressure.low, pressure.high, pressure.out_low, pressure.out_high) == (0.0, 1e6, 0.1, 0.9)
+    assert (pressure.valid_low, pressure.valid_high) == pytest.approx((0.06, 0.94))
+    assert not pressure.absolute_reference
+    assert pressure.k_line == pytest.approx(12e3 / (120e-3 / 3600) ** 2)
+    assert pressure.doubts[0] == Doubt("calibration", 2.5e3, 0.0, Distribution.NORMAL, 2.0, Per.NOTHING)
+    assert pressure.doubts[1] == Doubt("drift", 1e3, 0.0, Distribution.RECTANGULAR, 2.0, Per.YEAR)
+
+
+def test_a_transducer_in_a_loop(config: Path, spoil: Spoil) -> None:
+    spoil("stand.toml", '"ratiometric"', '"loop"\nburden = "100 ohm"')
+    spoil("stand.toml", '"0.5 V"', '"4 mA"')
+    spoil("stand.toml", '"4.5 V"', '"20 mA"')
+    spoil("stand.toml", 'valid_low = "0.3 V"', "")
+    spoil("stand.toml", 'valid_high = "4.7 V"', "")
+    pressure = load_stand(config).stand.channels.pressure
+    assert (pressure.out_low, pressure.out_high, pressure.burden) == (4e-3, 20e-3, 100.0)
+    # Outside 3.6 to 21 mA a transmitter reports that it has failed: NAMUR NE 43, from memory.
+    assert (pressure.valid_low, pressure.valid_high) == (3.6e-3, 21e-3)
+
+
+def test_a_span_that_nobody_states_has_a_margin(config: Path, spoil: Spoil) -> None:
+    spoil("stand.toml", 'valid_low = "0.3 V"', "")
+    pressure = load_stand(config).stand.channels.pressure
+    assert pressure.valid_low == pytest.approx((0.5 - 0.05 * 4.0) / 5.0)
+
+
+def test_a_hose(config: Path, spoil: Spoil) -> None:
+    hose = 'hose = { drop = "1.5 kPa", at = "120 L/h", doubt = "0.3 kPa" }\nline = '
+    spoil("stand.toml", "line = ", hose)
+    pressure = load_stand(config).stand.channels.pressure
+    assert pressure.k_outlet == pytest.approx(1.5e3 / (120e-3 / 3600) ** 2)
+    assert pressure.k_outlet_doubt == pytest.approx(pressure.k_outlet / 5)
+
+
+def test_the_other_channels(config: Path) -> None:
+    channels = load_stand(config).stand.channels
+    assert (channels.shunt.r20, channels.shunt.gain, channels.shunt.alpha) == pytest.approx((5e-3, 40.0, 20e-6))
+    assert (channels.voltage.divider, channels.voltage.lead_resistance) == (0.2, 0.0)
+    assert [hertz for hertz, _ in channels.flow.k_table] == [40.0, 80.0, 160.0, 240.0]
+    assert channels.flow.k_table[0][1] == pytest.approx(4550e3)
+    assert channels.temperature is not None
+    assert channels.temperature.low == pytest.approx(253.15)
+    assert channels.temperature.doubts[0].absolute == 1.0
+    assert channels.level is not None
+    assert channels.level.full_at == 0.9
+    assert channels.floor.flow == pytest.approx(0.5e-3 / 3600)
+
+
+def test_what_has_no_table_is_not_fitted(config: Path) -> None:
+    path = config / "stand.toml"
+    text = path.read_text(encoding="utf-8")
+    start, end = text.index("[channel.temperature]"), text.index("[limits]")
+    path.write_text(text[:start] + text[end:], encoding="utf-8")
+    stand = load_stand(config)
+    assert stand.stand.channels.temperature is None
+    assert stand.stand.channels.level is None
+    assert set(stand.calibrations) == {"pressure", "current", "voltage", "flow"}
+
+
+def test_limits_and_readings(config: Path) -> None:
+    stand = load_stand(config).stand
+    assert (stand.limits.pressure, stand.limits.current) == (950e3, 18.0)
+    assert stand.limits.temperature == pytest.approx(318.15)
+    assert (stand.reading.window, stand.reading.looks) == (2.0, 5)
+    assert (stand.site, stand.name, stand.driven) == ("marrow-hill", "bench-1", False)
+
+
+def test_what_the_daemon_needs_besides(config: Path, spoil: Spoil, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOME", "/home/somebody")
+    spoil("stand.toml", 'version = "5"', 'version = "3.1.1"\nusername = "bench-1"\npassword_file = "~/secret"')
+    stand = load_stand(config / "stand.toml")
+    assert stand.data == Path("/home/somebody/.local/share/steadyhead")
+    assert stand.database == "sqlite:////home/somebody/.local/share/steadyhead/records.db"
+    assert stand.broker == Broker("127.0.0.1", 1883, False, "3.1.1", "bench-1", Path("/home/somebody/secret"))
+    assert (stand.root, stand.device, stand.revision) == ("steadyhead", "serial:///dev/ttyACM0", 1)
+
+
+@pytest.mark.parametrize(
+    ("url", "host", "port", "tls"),
+    [
+        ("mqtt://broker.depot", "broker.depot", 1883, False),
+        ("mqtts://broker.depot", "broker.depot", 8883, True),
+        ("mqtts://[::1]:9000/", "::1", 9000, True),
+    ],
+)
+def test_the_brokers_url(*, config: Path, spoil: Spoil, url: str, host: str, port: int, tls: bool) -> None:
+    spoil("stand.toml", "mqtt://127.0.0.1:1883", url)
+    broker = load_stand(config).broker
+    assert (broker.host, broker.port, broker.tls) == (host, port, tls)
+
+
+def test_the_digest_is_that_of_the_bytes(config: Path, spoil: Spoil) -> None:
+    """SHA-256 as hashlib has it (FIPS 180-4); a comment changes it, for the text is what is in force."""
+    before = load_stand(config)
+    assert before.digest == hashlib.sha256((config / "stand.toml").read_bytes()).hexdigest()
+    spoil("stand.toml", "# The stand", "# This stand")
+    after = load_stand(config)
+    assert after.digest != before.digest
+    assert after.stand == before.stand
+
+
+def test_the_body_goes_into_json(config: Path) -> None:
+    stand = load_stand(config)
+    assert json.loads(json.dumps(stand.body)) == stand.body
+    assert stand.body["channel"]["pressure"]["calibration"]["date"] == "2026-09-14"
+
+
+def test_years_since_calibration(config: Path) -> None:
+    made = load_stand(config).calibrations["pressure"]
+    assert (made.certificate, made.due, made.temperature) == ("MH-C-0412", date(2027, 9, 14), 293.15)
+    assert made.years(date(2027, 9, 14)) == pytest.approx(365 / 365.25)
+    assert made.years(date(2026, 1, 1)) == 0.0

@@ -1,0 +1,72 @@
+"""Unit conversions of the catalogue against published factors.
+
+Sources: NIST Special Publication 811 (2008), Appendix B.8, and the SI Brochure, 9th edition (2019), Table 8. The
+factors of SP 811 follow from exact definitions: 1 in = 25.4 mm, 1 lb = 0.453 592 37 kg, g_n = 9.806 65 m/s²,
+1 US gal = 231 in³.
+"""
+
+import pytest
+
+from daq.catalogue import units
+from daq.catalogue.units import read
+
+SP811 = "NIST SP 811 (2008), Appendix B.8"
+SI_BROCHURE = "SI Brochure, 9th edition (2019), Table 8"
+
+
+@pytest.mark.parametrize(
+    ("written", "kilopascal", "relative", "source"),
+    [
+        ("1 psi", 6.894757293168, 1e-9, SP811),
+        ("43.5 psi", 299.921942, 1e-6, SP811),
+        ("58 psi", 399.895923, 1e-6, SP811),
+        ("64 psi", 441.264467, 1e-6, SP811),
+        ("1 bar", 100.0, 1e-15, SP811),
+        ("14.503773773 psi", 100.0, 1e-9, SP811 + ", 1 bar in psi"),
+        ("1 inHg", 3.386388640, 1e-7, SP811 + ", conventional inch of mercury"),
+        ("20 inHg", 67.727773, 1e-6, SP811 + ", conventional inch of mercury"),
+        ("15 inHg", 50.795830, 1e-6, SP811 + ", conventional inch of mercury"),
+        ("1 torr", 0.133322368, 1e-8, SP811 + ", 101 325 Pa / 760"),
+    ],
+)
+def test_pressure(written: str, kilopascal: float, relative: float, source: str) -> None:
+    assert read(written, units.PRESSURE) == pytest.approx(kilopascal * 1e3, rel=relative), source
+
+
+@pytest.mark.parametrize(
+    ("written", "litres_per_hour", "relative", "source"),
+    [
+        ("1 gal/h", 3.785411784, 1e-15, SP811 + ", US gallon"),
+        ("0.5 gal/min", 113.56235352, 1e-9, SP811 + ", 1 gal/min = 6.309 020 E-05 m³/s"),
+        ("30 gal/h", 113.56235352, 1e-9, SP811),
+        ("2000 mL/min", 120.0, 1e-15, SI_BROCHURE),
+    ],
+)
+def test_flow(written: str, litres_per_hour: float, relative: float, source: str) -> None:
+    assert read(written, units.FLOW) * 3.6e6 == pytest.approx(litres_per_hour, rel=max(relative, 4e-16)), source
+
+
+@pytest.mark.parametrize(
+    ("fahrenheit", "celsius"), [(-40, -40.0), (32, 0.0), (68, 20.0), (77, 25.0), (104, 40.0), (212, 100.0)]
+)
+def test_fahrenheit(fahrenheit: int, celsius: float) -> None:
+    """NIST SP 811 (2008), Appendix B.8: t/°C = (t/°F − 32)/1.8."""
+    assert read(f"{fahrenheit} degF", units.TEMPERATURE) - 273.15 == pytest.approx(celsius, abs=1e-12 + 1e-13 * 400)
+
+
+def test_fahrenheit_to_kelvin() -> None:
+    """NIST SP 811 (2008), Appendix B.8."""
+    assert read("68 degF", units.TEMPERATURE) == pytest.approx(293.15, abs=1e-9)
+
+
+def test_the_flash_point_limit() -> None:
+    """100 °F, NIST SP 811 (2008), Appendix B.8."""
+    assert read("100 degF", units.TEMPERATURE) - 273.15 == pytest.approx(37.777778, abs=1e-6)
+
+
+def test_hydraulic_power() -> None:
+    """4 bar × 2 L/min = 40/3 W; derived from the SI (1 bar × 1 L/min = 5/3 W)."""
+    power = read("4 bar", units.PRESSURE) * read("2 L/min", units.FLOW)
+    assert power == pytest.approx(13.333333, rel=1e-7)
+    electrical = read("13.5 V", units.VOLTAGE) * read("5.0 A", units.CURRENT)
+    assert power / electrical * 100 == pytest.approx(19.753, abs=1e-3)
