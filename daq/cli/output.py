@@ -1,0 +1,60 @@
+"""How commands speak: tables in a terminal, plain data when piped, JSON when asked; errors on standard error."""
+
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+PROGRAM = "steadyhead"
+
+
+def in_terminal() -> bool:
+    """Whether a person reads standard output."""
+    return sys.stdout.isatty()
+
+
+def put(text: str) -> None:
+    """Writes one line of data."""
+    sys.stdout.write(text + "\n")
+
+
+def put_json(value: Any) -> None:
+    """Writes a value as JSON: indented for people, on one line when piped. Dates and paths become text."""
+    put(json.dumps(value, indent=2 if in_terminal() else None, ensure_ascii=False, allow_nan=False, default=str))
+
+
+def put_table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """Writes rows: a table with its head in a terminal, else lines with tabs between the fields and no head."""
+    lines = [["" if cell is None else str(cell) for cell in row] for row in rows]
+    if not in_terminal():
+        for line in lines:
+            put("\t".join(line))
+        return
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(*head, box=box.SIMPLE_HEAD)
+    for line in lines:
+        table.add_row(*(Text(cell) for cell in line))
+    Console().print(table)
+
+
+def put_pairs(pairs: Iterable[tuple[str, object]]) -> None:
+    """Writes names and values, one pair a line."""
+    shown = [(name, "" if value is None else str(value)) for name, value in pairs]
+    width = max((len(name) for name, _ in shown), default=0)
+    for name, value in shown:
+        put(f"{name:<{width}}  {value}" if in_terminal() else f"{name}\t{value}")
+
+
+def note(text: str) -> None:
+    """Says something to a person at a terminal; nothing when standard error is piped."""
+    if sys.stderr.isatty():
+        sys.stderr.write(text + "\n")
+
+
+def complain(text: str) -> None:
+    """Writes an error: what, where, expected, found, what to do."""
+    sys.stderr.write(f"{PROGRAM}: {text}\n")

@@ -1,0 +1,171 @@
+"""`steadyhead runs`: what was recorded, listed, shown and exported. Reads only."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from daq.cli.options import ConfigOption, JsonOption
+from daq.cli.output import note, put, put_json, put_pairs, put_table
+
+if TYPE_CHECKING:
+    from daq.record.store import Store
+    from daq.record.values import Filter
+
+app = typer.Typer(no_args_is_help=True, add_completion=False, help="List, show and export recorded runs.")
+
+ALL = 2**31 - 1
+"""As many runs as any database takes for a limit."""
+
+
+class Format(StrEnum):
+    """JSON: all that is known of each run, in one array. CSV: one line a finding."""
+
+    JSON = "json"
+    CSV = "csv"
+
+
+DatabaseOption = Annotated[
+    str | None, typer.Option("--database", metavar="URL", help="Database (default: the one in stand.toml).")
+]
+PartOption = Annotated[str | None, typer.Option("--part", help="Only this part number.")]
+SerialOption = Annotated[str | None, typer.Option("--serial", help="Only this serial number.")]
+VerdictOption = Annotated[str | None, typer.Option("--verdict", help="Only pass, fail, undecided or void.")]
+SinceOption = Annotated[datetime | None, typer.Option("--since", help="Begun then or later (UTC).")]
+UntilOption = Annotated[datetime | None, typer.Option("--until", help="Begun before (UTC).")]
+
+
+@app.command(name="list")
+def list_(
+    *,
+    config: ConfigOption = None,
+    database: DatabaseOption = None,
+    part: PartOption = None,
+    serial: SerialOption = None,
+    verdict: VerdictOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    limit: Annotated[int, typer.Option("--limit", min=1, help="At most so many, the newest.")] = 50,
+    json: JsonOption = False,
+) -> None:
+    """List runs, newest first."""
+    wanted = _filter(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=limit)
+    with _store(config, database) as store:
+        lines = store.runs(wanted)
+    if json:
+        put_json([asdict(line) | {"started": _time(line.started), "ended": _time(line.ended)} for line in lines])
+        return
+    head = ("seq", "run", "started", "stand", "part", "serial", "attempt", "verdict", "why", "source")
+    rows = [
+        (
+            *(line.seq, line.run, _time(line.started), f"{line.site}/{line.stand}", line.part, line.serial),
+            *(line.attempt, line.verdict or "under way", line.why, "simulated" if line.sim else "hardware"),
+        )
+        for line in lines
+    ]
+    put_table(head, rows)
+
+
+@app.command()
+def show(
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id, or enough of its beginning.")],
+    config: ConfigOption = None,
+    database: DatabaseOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Show a run: its verdict, findings and readings."""
+    from daq.cli.run_text import FINDING_HEAD, READING_HEAD, facts, finding_rows, reading_rows
+
+    with _store(config, database) as store:
+        stored = store.run(run)
+    if json:
+        put_json(stored.data)
+        return
+    put_pairs(facts(stored))
+    put_table(FINDING_HEAD, finding_rows(stored.data))
+    put_table(READING_HEAD, reading_rows(stored.data))
+
+
+@app.command()
+def export(
+    *,
+    config: ConfigOption = None,
+    database: DatabaseOption = None,
+    part: PartOption = None,
+    serial: SerialOption = None,
+    verdict: VerdictOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    format_: Annotated[Format, typer.Option("--format", help="json, or csv with one line a finding.")] = Format.JSON,
+    json: JsonOption = False,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="A file instead of standard output.")] = None,
+) -> None:
+    """Export runs, oldest first."""
+    from daq.cli.run_text import as_csv, as_json
+
+    wanted = _filter(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=ALL)
+    with _store(config, database) as store:
+        lines = store.runs(wanted)
+        data = [store.run(line.run).data for line in reversed(lines)]
+    text = as_csv(data) if format_ is Format.CSV and not json else as_json(data)
+    if output is None:
+        put(text.rstrip("\n"))
+    else:
+        output.write_text(text, encoding="utf-8")
+        note(f"{len(data)} runs in {output}")
+
+
+def _filter(
+    *,
+    part: str | None,
+    serial: str | None,
+    verdict: str | None,
+    since: datetime | None,
+    until: datetime | None,
+    limit: int,
+) -> "Filter":
+    from daq.cli.exits import BY_VERDICT
+    from daq.record.values import Filter
+
+    if verdict is not None and verdict not in BY_VERDICT:
+        raise typer.BadParameter(f"{verdict!r} is none of {', '.join(BY_VERDICT)}", param_hint="--verdict")
+    return Filter(part=part, serial=serial, verdict=verdict, since=_utc(since), until=_utc(until), limit=limit)
+
+
+@contextmanager
+def _store(config: Path | None, database: str | None) -> "Iterator[Store]":
+    """The store, open for reading.
+
+    Raises:
+        RecordError: it is not there, or cannot be read.
+    """
+    from daq.record.store import Store
+
+    store = Store(database or _configured(config))
+    try:
+        store.open(create=False)
+        yield store
+    finally:
+        store.close()
+
+
+def _configured(config: Path | None) -> str:
+    from daq.catalogue.find import find_config
+    from daq.catalogue.load import load_stand
+
+    return load_stand(find_config(config)).database
+
+
+def _utc(time: datetime | None) -> datetime | None:
+    return time.replace(tzinfo=UTC) if time is not None and time.tzinfo is None else time
+
+
+def _time(time: datetime | None) -> str | None:
+    from daq.record.times import rfc3339
+
+    return None if time is None else rfc3339(time)
