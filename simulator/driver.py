@@ -1,0 +1,84 @@
+"""`sim://scenario/unit?…`: a simulated stand in this process."""
+
+from collections.abc import AsyncIterator
+from contextlib import aclosing
+from time import monotonic
+
+from drivers.block import Block, Event, Replayed
+from drivers.device import Address, AddressError
+from drivers.stand_link import StandLinkDevice
+from simulator.adapter import MemoryTransport
+from simulator.bench import Bench
+from simulator.errors import SimulatorError
+from simulator.operator import Operator
+from simulator.rig import Rig
+from simulator.scenario import load_scenario
+
+OPTIONS = {"seed": "1", "script": "0", "faults": "", "pace": ""}
+
+
+class SimulatedDevice(StandLinkDevice):
+    """A stand-link device whose line ends in a rig. The operator's confirmations come in the stream of events, each
+    behind the block in which it was said."""
+
+    def __init__(self, rig: Rig, address: Address, pace: float | None) -> None:
+        transport = MemoryTransport(rig, pace)
+        super().__init__(transport, address, transport.now if pace is None else monotonic, virtual=pace is None)
+        self.rig = rig
+
+    @property
+    def operator(self) -> Operator:
+        """The person at the bench: tell it what to do with `hear`."""
+        return self.rig.bench.operator
+
+    @property
+    def bench(self) -> Bench:
+        return self.rig.bench
+
+    async def events(self) -> AsyncIterator[Event]:
+        async with aclosing(super().events()) as events:  # type: ignore[type-var]  # an async generator by nature
+            async for event in events:
+                yield event
+                if isinstance(event, Block):
+                    for word in self.operator.take_confirmations():
+                        yield Replayed("confirm", {"what": word})
+
+
+async def open_sim(address: Address) -> SimulatedDevice:
+    """`sim://SCENARIO/UNIT?seed=7&script=1&faults=loss:0.01&pace=1`. Without `pace` time is virtual.
+
+    SCENARIO is the name of one that ships, or a path; UNIT may be left out where the scenario has one only.
+
+    Raises:
+        AddressError: scenario, unit or an option makes no sense.
+        DriverError: as `drivers.device.open_device` says, where faults keep the device from answering.
+    """
+    options = _options(address)
+    try:
+        rig = _rig(address, options)
+    except (SimulatorError, ValueError) as error:
+        raise AddressError(f"device address {address.text!r}: {error}") from error
+    device = SimulatedDevice(rig, address, float(options["pace"]) if options["pace"] else None)
+    await device.start()
+    return device
+
+
+def _options(address: Address) -> dict[str, str]:
+    strange = sorted(address.options.keys() - OPTIONS)
+    if strange:
+        raise AddressError(
+            f"device address {address.text!r}: unknown option {strange[0]!r}; expected: {', '.join(sorted(OPTIONS))}"
+        )
+    return {**OPTIONS, **address.options}
+
+
+def _rig(address: Address, options: dict[str, str]) -> Rig:
+    name, _, unit = address.place.rpartition("/")
+    if not name or address.place.endswith(".toml"):
+        name, unit = address.place, ""
+    scenario = load_scenario(name)
+    if not unit:
+        if len(scenario.units) != 1:
+            raise SimulatorError(f"expected sim://{name}/UNIT with one of: {', '.join(scenario.units)}")
+        unit = next(iter(scenario.units))
+    return Rig(scenario, unit, int(options["seed"]), script=options["script"] == "1", faults=options["faults"])
