@@ -16,7 +16,7 @@ from daq.procedure.plan import Stand
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """An MQTT broker; `tls` for mqtts, `version` is "5" or "3.1.1"."""
+    """An MQTT broker; `tls` for mqtts, `version` is "5" or "3.1.1". `ca_file` is None for the machine's own."""
 
     host: str
     port: int
@@ -24,6 +24,9 @@ class Broker:
     version: str = "5"
     username: str | None = None
     password_file: Path | None = None
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
 
     @property
     def url(self) -> str:
@@ -116,5 +119,18 @@ def _calibration(table: CalibrationTable) -> Calibration:
 def _broker(table: BrokerTable) -> Broker:
     url = urlsplit(table.url)
     port = url.port or DEFAULT_PORTS[url.scheme]
-    password = Path(table.password_file).expanduser() if table.password_file else None
-    return Broker(url.hostname or "", port, url.scheme == "mqtts", table.version, table.username, password)
+    return Broker(
+        host=url.hostname or "",
+        port=port,
+        tls=url.scheme == "mqtts",
+        version=table.version,
+        username=table.username,
+        password_file=_file(table.password_file),
+        ca_file=_file(table.ca_file),
+        cert_file=_file(table.cert_file),
+        key_file=_file(table.key_file),
+    )
+
+
+def _file(text: str | None) -> Path | None:
+    return Path(text).expanduser() if text else None

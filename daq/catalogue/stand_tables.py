@@ -48,13 +48,16 @@ class DeviceTable(Table):
 
 
 class BrokerTable(Table):
-    """The MQTT broker. A password stands in a file of its own, never here."""
+    """The MQTT broker. A password stands in a file of its own, never here. The other files are for TLS, in PEM."""
 
     url: str
     root: TopicName = "steadyhead"
     version: Literal["5", "3.1.1"] = "5"
     username: str | None = None
     password_file: str | None = None
+    ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
 
     @field_validator("url")
     @classmethod

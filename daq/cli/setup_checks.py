@@ -115,7 +115,7 @@ def broker(at: Broker) -> Outcome:
     mend = _mend_broker(at)
     try:
         with socket.create_connection((at.host, at.port), BROKER_S) as line:
-            answered = _secured(line, at.host) if at.tls else _greeted(line)
+            answered = _secured(line, at) if at.tls else _greeted(line)
     except OSError as error:
         return Outcome("broker", False, f"{at.url}: {error.strerror or error}", mend)
     if not answered:
@@ -140,9 +140,12 @@ def _greeted(line: socket.socket) -> bool:
     return answer[:2] == CONNACK_ACCEPTED[:2]
 
 
-def _secured(line: socket.socket, host: str) -> bool:
+def _secured(line: socket.socket, at: Broker) -> bool:
     """Whether it shows a certificate for its name that this machine trusts."""
-    with ssl.create_default_context().wrap_socket(line, server_hostname=host):
+    context = ssl.create_default_context(cafile=at.ca_file)
+    if at.cert_file is not None:
+        context.load_cert_chain(at.cert_file, at.key_file)
+    with context.wrap_socket(line, server_hostname=at.host):
         return True
 
 
