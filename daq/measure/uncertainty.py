@@ -167,9 +167,18 @@ def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0) -> Me
     longer = (1.0 + phi) / (1.0 - phi)
     scatter = _variance(squares, n, longer)
     hidden = lsb * lsb / 12.0
-    dof = _dof(n, phi) * (1.0 + hidden / scatter) ** 2 if scatter > 0.0 else math.inf
+    dof = autoregressive_dof(n, phi) * (1.0 + hidden / scatter) ** 2 if scatter > 0.0 else math.inf
     standard = math.sqrt((scatter + hidden) * longer / n)
     return Mean(float(values.mean()), standard, n, n / longer, dof, phi, look_widening(dof, looks))
+
+
+def autoregressive_dof(n: int, phi: float) -> float:
+    """Degrees of freedom, at least 1, of the variance of a mean or slope of `n` values with autocorrelation `phi`.
+
+    Its relative variance is that of the scatter, 2(1 + φ²)/((1 − φ²)n), and that of (1 + φ)/(1 − φ), 4/((1 − φ²)n),
+    added up; ν degrees of freedom stand for a relative variance of 2/ν.
+    """
+    return max(n * (1.0 - phi * phi) / (3.0 + phi * phi), 1.0)
 
 
 def _evaluated(doubt: Doubt, magnitude: float, times: float) -> Component:
@@ -196,12 +205,3 @@ def _variance(squares: float, n: int, longer: float) -> float:
         return 0.0
     shortfall = (longer - 1.0) / (n - 1)
     return squares / (n - 1) / max(1.0 - shortfall, 0.2)
-
-
-def _dof(n: int, phi: float) -> float:
-    """Degrees of freedom of the variance of the mean, at least 1.
-
-    Its relative variance is that of the scatter, 2(1 + φ²)/((1 − φ²)n), and that of (1 + φ)/(1 − φ), 4/((1 − φ²)n),
-    added up; ν degrees of freedom stand for a relative variance of 2/ν.
-    """
-    return max(n * (1.0 - phi * phi) / (3.0 + phi * phi), 1.0)
