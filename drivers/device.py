@@ -117,6 +117,11 @@ class Device(Protocol):
     @property
     def counts(self) -> LinkCounts: ...
 
+    def recording_header(self) -> dict[str, object] | None:
+        """What the header of a recording that begins now must hold for a replay to give the same events; None where
+        there are no wire bytes to record."""
+        ...
+
     def events(self) -> AsyncIterator[Event]:
         """Blocks, statuses and link changes in the order they happened; ends when the device is gone for good."""
         ...

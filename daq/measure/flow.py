@@ -8,6 +8,9 @@ import math
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from daq.measure.channels import FlowInput
 from drivers.block import Block, Identity, PulseRole
 
@@ -96,6 +99,7 @@ class FlowMeter:
         self._edges: list[int] = []
         self._edge_times: list[float] = []
         self.now = UNKNOWN
+        self._told: list[tuple[float, float]] = []
 
     @property
     def fitted(self) -> bool:
@@ -129,17 +133,28 @@ class FlowMeter:
             return None
         self._start = (end, last, edges)
         self.now = self.table.flow((edges - first_edges) / (last - first))
+        self._told.append((last, self.now.value))
         return FlowStep(last, self.now)
 
     def _without_edge(self, end: float) -> None:
         quiet = end - self._quiet_since
         if quiet >= self._silence:
             self._start = None
+            if not self.now.silent:
+                self._told.append((self._quiet_since, math.nan))
             self.now = self._at_rest
         elif quiet > 0:
             most = 1 / (quiet * self.table.pulses[0])
             if most < self.now.high:
                 self.now = Flow(math.nan, 0.0, most)
+
+    def held(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The newest closed step's flow at each time, NaN before the first and while there is only an interval."""
+        if not self._told:
+            return np.full(len(t), np.nan)
+        times, flows = np.array(self._told).T
+        newest = np.searchsorted(times, t, side="right") - 1
+        return np.where(newest >= 0, flows[newest], np.nan)
 
     def mean(self, begin: float, end: float) -> Flow:
         """Mean flow between two block ends: edges over the time between the newest edges at both.

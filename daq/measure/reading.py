@@ -17,7 +17,6 @@ from daq.measure.uncertainty import (
     Shape,
     combine,
     evaluate,
-    look_widening,
     mean_of,
     resolution,
 )
@@ -173,12 +172,11 @@ class Reader:
         doubts: Sequence[Component],
         corrections: Sequence[tuple[str, float]] = (),
     ) -> Reading:
-        scatter = Component("scatter", Shape.STUDENT, mean.standard, mean.dof, look_widening(mean.dof, self._looks))
         value = mean.value + sum(c for _, c in corrections)
         shift, supply = self._to_test_voltage(quantity, value, w)
         corrections = [*corrections, *shift]
         value += sum(c for _, c in shift)
-        combined = combine([c for c in (scatter, *doubts, *supply) if c.standard > 0])
+        combined = combine([c for c in (mean.component(), *doubts, *supply) if c.standard > 0])
         kept = tuple((name, c) for name, c in corrections if c)
         return Reading(
             quantity, w.stage, value, value, value, combined, mean.n, mean.n_effective, w.span, kept, w.flags
@@ -247,9 +245,10 @@ def seconds(stage: str, quantity: str, value: float, half_width: float, flags: t
     return Reading(quantity, stage, value, value, value, combined, 1, 1.0, (0.0, value), flags=flags)
 
 
-def evidence(stage: str, quantity: str, at_least: float, window: tuple[float, float], flag: str) -> Reading:
-    """A reading that only says that a quantity reached `at_least`: what is left when a limit ended a stage."""
-    return Reading(quantity, stage, math.nan, at_least, math.inf, combine(()), 0, 0.0, window, flags=("interval", flag))
+def evidence(stage: str, quantity: str, reached: float, window: tuple[float, float], flag: str) -> Reading:
+    """A reading that only says that a quantity was at least `reached`: what is left when a limit ended a stage."""
+    flags = ("interval", "at_least", flag)
+    return Reading(quantity, stage, math.nan, reached, reached, combine(()), 0, 0.0, window, flags=flags)
 
 
 def as_array(values: Sequence[float]) -> Floats:

@@ -49,8 +49,9 @@ class Book:
         if breach.quantity is Quantity.FLOW:
             self._no_flow(breach, stage, t)
             return None
-        reached = max(on_for, breach.limit) if breach.quantity is Quantity.FILL_TIME else breach.limit
-        reading = evidence(stage, breach.quantity.value, math.nextafter(reached, math.inf), (t, t), breach.code)
+        passed = max(on_for if breach.quantity is Quantity.FILL_TIME else breach.reached, breach.limit)
+        reached = math.nextafter(passed, math.inf) if passed == breach.limit else passed
+        reading = evidence(stage, breach.quantity.value, reached, (t, t), breach.code)
         mine = [r for r in self._asked[stage] if r.quantity is breach.quantity and r.at_most is not None]
         if any(f.result is Result.NOT_MET for f in (judge(r, reading, stage) for r in mine)):
             self._readings[stage, breach.quantity.value] = reading

@@ -19,13 +19,14 @@ _HEALTHY = BITS[Column.PRESSURE] | BITS[Column.VOLTAGE]
 @dataclass(frozen=True, slots=True)
 class Breach:
     """A limit that was passed. With `quantity` and `limit` (SI) the unit caused it and a finding follows; without, the
-    stand or the operator did, and the run is void. `do` says what to do now."""
+    stand or the operator did, and the run is void. `reached` is what the samples show, `do` says what to do now."""
 
     code: str
     why: str
     do: str
     quantity: Quantity | None = None
     limit: float = math.nan
+    reached: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,7 @@ class Guards:
             return None
         text = "switch off: the unit draws more current than the stand allows; a seized or shorted unit is possible"
         if self.fair(step):
-            return Breach("over_current", "over-current", text, Quantity.CURRENT, self._limits.current)
+            return Breach("over_current", "over-current", text, Quantity.CURRENT, self._limits.current, step.current)
         return Breach("over_current", "over-current", text)
 
     def fair(self, step: Step) -> bool:
@@ -71,7 +72,9 @@ class Guards:
     def _fluid(self, step: Step) -> Breach | None:
         if step.pressure > self._limits.pressure and not step.faulty & BITS[Column.PRESSURE]:
             text = "switch off and open the valve: pressure is above the stand's limit"
-            return Breach("over_pressure", "over-pressure", text, Quantity.PRESSURE, self._limits.pressure)
+            return Breach(
+                "over_pressure", "over-pressure", text, Quantity.PRESSURE, self._limits.pressure, step.pressure
+            )
         if step.temperature > self._limits.temperature:
             return Breach("fluid_hot", "fluid too warm", "switch off and let the test fluid cool down")
         return None

@@ -73,6 +73,11 @@ class Run:
         return self._said
 
     @property
+    def last(self) -> Step | None:
+        """The newest step."""
+        return self._steps[-1] if self._steps else None
+
+    @property
     def t(self) -> float:
         """Seconds since the run's first scan."""
         return self._t

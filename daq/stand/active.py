@@ -1,0 +1,118 @@
+"""A run under way: the pure run, its recording, and what is known about it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from daq.catalogue.load import Entry
+from daq.catalogue.stand_file import StandConfig
+from daq.measure.convert import Column, Floats
+from daq.procedure.effects import Effect
+from daq.procedure.run import Run
+from daq.publish import contract as c
+from daq.stand.result import About
+from drivers.block import Block, DeviceReset, Event, LinkChange, LinkCounts, Status
+from drivers.device import Device
+from drivers.recording import RecordingWriter
+
+UNITS = {"t": "s", "pressure": "Pa", "voltage": "V", "current": "A", "temperature": "K", "level": "1", "flow": "m3/s"}
+
+
+@dataclass(slots=True, eq=False)
+class ActiveRun:
+    """One run from start to verdict. `counts` are the device's at its start; `host0` is the monotonic time then."""
+
+    about: About
+    run: Run
+    counts: LinkCounts
+    host0: float
+    recording: RecordingWriter | None = None
+    live_said: int = -1
+
+    def feed(self, event: Event) -> list[Effect]:
+        """What an event of the device does to the run. A change of the line or a reset ends it."""
+        if isinstance(event, Block):
+            return self.run.feed(event)
+        if isinstance(event, Status):
+            return self.run.status(event)
+        if isinstance(event, DeviceReset):
+            return self.run.halt("device reset")
+        if isinstance(event, LinkChange) and event.link.name != "UP":
+            return self.run.halt(f"link {event.link.name.lower()}")
+        return []
+
+    def note(self, kind: str, body: dict[str, object]) -> None:
+        """Keeps in the recording what no wire byte tells."""
+        if self.recording is not None:
+            self.recording.note(kind, body)
+
+
+def years_since(config: StandConfig, today: date) -> dict[str, float]:
+    """Years since calibration by channel name."""
+    return {name: calibration.years(today) for name, calibration in config.calibrations.items()}
+
+
+def trace_columns(run: Run) -> tuple[dict[str, Floats], dict[str, str]]:
+    """All samples of a run by quantity, SI, and the unit of each; what is not fitted is left out.
+
+    Flow is held from one closed step to the next, NaN while it is only known to be small.
+    """
+    trace, meter = run.measuring.trace, run.measuring.meter
+    values, t = trace.values(), trace.times()
+    columns = {"t": t} | {column.name.lower(): values[:, column] for column in Column}
+    if meter is not None and meter.fitted:
+        columns["flow"] = meter.held(t)
+    kept = {name: v for name, v in columns.items() if name in ("t", "flow") or not np.isnan(v).all()}
+    return kept, {name: UNITS[name] for name in kept}
+
+
+def quality(active: ActiveRun, device: Device, clock_error: float | None) -> c.Quality:
+    """How whole the data of a run were."""
+    counts = device.counts.since(active.counts)
+    outcome = active.run.outcome
+    scans = outcome.scans if outcome else 0
+    missing = outcome.scans_missing if outcome else 0
+    return c.Quality(
+        scans_expected=scans + missing,
+        scans_received=scans,
+        frames_lost=counts.lost,
+        frames_bad=counts.bad,
+        frames_repeated=counts.repeated,
+        device_resets=counts.resets,
+        clock_error_s=clock_error,
+    )
+
+
+def versions(config: StandConfig, software: str, firmware: str) -> c.Versions:
+    """What judged a run, so that it can be judged again."""
+    reading = config.stand.reading
+    return c.Versions(
+        software=software,
+        firmware=firmware,
+        configuration=config.digest,
+        calibrations={name: calibration.certificate for name, calibration in config.calibrations.items()},
+        decision={
+            "coverage": 0.95,
+            "settle_s": reading.settle,
+            "window_s": reading.window,
+            "looks": reading.looks,
+            "peak_window_s": reading.peak_window,
+            "steady_share": config.stand.channels.steady_share,
+        },
+    )
+
+
+def recording_header(active: About, entry: Entry, config: StandConfig, years: Mapping[str, float]) -> dict[str, object]:
+    """What a replay needs to judge a recording again exactly as it was judged: the texts in force, and their age."""
+    return {
+        "run": active.run,
+        "started": active.started.isoformat(),
+        "sim": active.sim,
+        "serial": active.serial,
+        "part": {"number": entry.part.number, "revision": entry.part.revision, "digest": entry.part.digest},
+        "part_text": entry.text,
+        "stand_text": config.text,
+        "years": dict(years),
+    }

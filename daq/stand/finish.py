@@ -1,0 +1,90 @@
+"""The end of a run: close the recording, write the trace, commit the verdict; and try again where a disk says no."""
+
+import asyncio
+from collections.abc import Callable
+from datetime import datetime
+
+from daq.catalogue.stand_file import StandConfig
+from daq.procedure.effects import Alarm
+from daq.publish import contract as c
+from daq.record.async_store import AsyncStore
+from daq.record.errors import RecordError
+from daq.record.trace import write_trace
+from daq.record.values import Finished
+from daq.stand.active import ActiveRun, quality, trace_columns
+from daq.stand.result import result_data
+from drivers.device import Device
+from drivers.recording import RecordingError
+
+AGAIN_S = 5.0
+"""Pause before a verdict that could not be stored is tried again; it stays in memory and no new run begins."""
+
+
+async def finish(
+    active: ActiveRun,
+    device: Device,
+    *,
+    config: StandConfig,
+    store: AsyncStore,
+    say: Callable[[Alarm], None],
+    now: Callable[[], datetime],
+    clock: Callable[[], float],
+) -> c.ResultData:
+    """Stores an ended run and gives its result. A trace or recording that fails is an alarm and missing, no more;
+    the verdict itself is tried until it is in the database."""
+    ended, clock_error = now(), _clock_error(active, device, clock())
+    files: dict[str, c.File | None] = {}
+    for name, job in (("recording", _close_recording), ("trace", _write_trace)):
+        made = await asyncio.to_thread(job, active, config)
+        files[name] = made if isinstance(made, c.File) else None
+        if isinstance(made, Alarm):
+            say(made)
+    quality_now = quality(active, device, clock_error)
+
+    def make(seq: int) -> Finished:
+        outcome = active.run.outcome
+        assert outcome is not None, "only an ended run is finished"
+        data = result_data(active.about, outcome, seq=seq, ended=ended, quality=quality_now, files=files)
+        return Finished(c.plain(data), [("result", c.text(c.Result.of(data)))])
+
+    while True:
+        try:
+            finished = await store.finish_run(active.about.run, make)
+        except RecordError as error:
+            text = f"run {active.about.run}: the verdict is not stored yet: {error}"
+            say(Alarm("store_failed", "stop", text, "make room or repair the database; the daemon keeps trying"))
+            await asyncio.sleep(AGAIN_S)
+        else:
+            return c.ResultData.model_validate(finished.data)
+
+
+def _clock_error(active: ActiveRun, device: Device, now: float) -> float | None:
+    """How far device time and wall time went apart over the run, s; unknown where sample time is not wall time."""
+    return None if device.virtual else abs((now - active.host0) - active.run.t)
+
+
+def _close_recording(active: ActiveRun, config: StandConfig) -> c.File | Alarm | None:
+    recording, active.recording = active.recording, None
+    if recording is None:
+        return None
+    try:
+        outcome = active.run.outcome
+        done = recording.close({"verdict": outcome.verdict.word.value if outcome else None})
+    except RecordingError as error:
+        return Alarm("recording_failed", "warn", f"run {active.about.run}: {error}", f"make room in {config.data}")
+    return c.File(file=f"recordings/{done.path.name}", sha256=done.sha256, bytes=done.size)
+
+
+def _write_trace(active: ActiveRun, config: StandConfig) -> c.File | Alarm | None:
+    columns, units = trace_columns(active.run)
+    if len(columns["t"]) == 0:
+        return None
+    path = config.data / "traces" / f"{active.about.run}.parquet"
+    about = {"run": active.about.run, "part": active.about.part, "serial": active.about.serial}
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        done = write_trace(path, columns, units, about)
+    except (OSError, RecordError) as error:
+        text = f"run {active.about.run}: no trace: {error}"
+        return Alarm("trace_failed", "warn", text, f"make room in {config.data}")
+    return c.File(file=f"traces/{done.file}", sha256=done.sha256, bytes=done.bytes)

@@ -1,0 +1,170 @@
+"""From a run's outcome in SI to the result that the contract words: the only place where both are known."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+from daq.judge import finding as core
+from daq.judge.requirement import Quantity
+from daq.measure.reading import Reading as CoreReading
+from daq.procedure.effects import Outcome
+from daq.publish import contract as c
+from daq.publish.contract import clean, quantity
+
+Reference = Literal["gauge", "absolute"] | None
+UNITS: dict[str, tuple[str, float]] = {
+    Quantity.FLOW: ("L/h", 3.6e6),
+    Quantity.PRESSURE: ("kPa", 1e-3),
+    Quantity.PEAK_PRESSURE: ("kPa", 1e-3),
+    Quantity.RESIDUAL_PRESSURE: ("kPa", 1e-3),
+    Quantity.CURRENT: ("A", 1.0),
+    Quantity.VOLTAGE: ("V", 1.0),
+    Quantity.POWER: ("W", 1.0),
+    Quantity.EFFICIENCY: ("%", 100.0),
+    Quantity.SPEED: ("/min", 60.0),
+    Quantity.FILL_TIME: ("s", 1.0),
+}
+"""What people and machines are told in, UCUM, and what an SI value is multiplied by."""
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What is known of a run apart from what it measured. `decision` are the settings that decided."""
+
+    run: str
+    site: str
+    stand: str
+    driven: bool
+    sim: bool
+    part: str
+    part_revision: int
+    kind: str
+    serial: str
+    serial_given: bool
+    order: str | None
+    operator: str | None
+    attempt: int
+    earlier_runs: tuple[str, ...]
+    started: datetime
+    absolute: bool
+    versions: c.Versions
+
+
+def reference_of(q: str, absolute: bool) -> Reference:
+    if not q.endswith("pressure"):
+        return None
+    return "absolute" if absolute else "gauge"
+
+
+def shown(q: str, value: float | None, absolute: bool = False) -> c.Quantity | None:
+    """An SI value in the unit that its quantity is told in."""
+    if value is None or not math.isfinite(value):
+        return None
+    unit, factor = UNITS[q]
+    return quantity(value * factor, unit, reference_of(q, absolute))
+
+
+def reading(r: CoreReading, absolute: bool = False) -> c.Reading:
+    """A reading as the contract words it."""
+    unit, factor = UNITS[r.quantity]
+    interval = (r.low * factor, r.high * factor) if r.is_interval and math.isfinite(r.high) else None
+    known = not r.is_interval
+    return c.Reading(
+        name=r.name,
+        quantity=r.quantity,
+        stage=r.stage,
+        value=r.value * factor if known else None,
+        unit=unit,
+        reference=reference_of(r.quantity, absolute),
+        u=r.combined.u * factor if known else None,
+        U=r.combined.U * factor if known else None,
+        k=r.combined.k if known else None,
+        dof=r.combined.dof if known and math.isfinite(r.combined.dof) else None,
+        n_effective=r.n_effective if known else None,
+        window=r.window,
+        interval=interval,
+        corrections={name: value * factor for name, value in r.corrections},
+        flags=list(r.flags),
+    )
+
+
+def finding(f: core.Finding, absolute: bool = False) -> c.Finding:
+    """A finding as the contract words it."""
+    r = f.requirement
+    return c.Finding(
+        requirement=r.name,
+        quantity=r.quantity.value,
+        stage=f.stage,
+        at_least=shown(r.quantity, r.at_least, absolute),
+        at_most=shown(r.quantity, r.at_most, absolute),
+        mode=r.mode.value,
+        guard=r.guard,
+        reading=f.reading.name if f.reading is not None else None,
+        finding=f.result.value,
+        p_conform=f.p_conform,
+    )
+
+
+def result_data(
+    about: About,
+    outcome: Outcome,
+    *,
+    seq: int,
+    ended: datetime,
+    quality: c.Quality,
+    files: Mapping[str, c.File | None],
+) -> c.ResultData:
+    """All there is to say of a finished run."""
+    absolute, conditions = about.absolute, outcome.conditions
+    warm = conditions.temperature
+    return c.ResultData(
+        run=about.run,
+        seq=seq,
+        site=about.site,
+        stand=about.stand,
+        mode="driven" if about.driven else "followed",
+        sim=1 if about.sim else 0,
+        part=about.part,
+        part_revision=about.part_revision,
+        kind=about.kind,
+        serial=about.serial,
+        serial_given=about.serial_given,
+        order=about.order,
+        operator=about.operator,
+        attempt=about.attempt,
+        earlier_runs=list(about.earlier_runs),
+        started=about.started,
+        ended=ended,
+        pump_on_s=outcome.pump_on_s,
+        verdict=c.Word(outcome.verdict.word.value),
+        why=clean(outcome.verdict.why, 24),
+        findings=[finding(f, absolute) for f in outcome.findings],
+        readings=[reading(r, absolute) for r in outcome.readings],
+        conditions=c.Conditions(
+            voltage=shown(Quantity.VOLTAGE, conditions.voltage),
+            fluid=conditions.fluid or None,
+            fluid_temperature=quantity(None if warm is None else warm - 273.15, "Cel"),
+        ),
+        quality=quality,
+        versions=about.versions,
+        trace=files.get("trace"),
+        recording=files.get("recording"),
+    )
+
+
+def verdict_of(data: c.ResultData) -> c.Verdict:
+    """The flat verdict for a line controller."""
+    code: Any = c.CODES[data.verdict]
+    return c.Verdict(
+        seq=data.seq,
+        code=code,
+        word=data.verdict,
+        why=data.why,
+        part=data.part,
+        serial=data.serial,
+        run=data.run,
+        time=data.ended,
+        sim=data.sim,
+    )

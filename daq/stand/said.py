@@ -1,0 +1,48 @@
+"""What a stand says to whoever listens: a terminal, the MQTT voice, a test."""
+
+from dataclasses import dataclass, field
+
+from daq.measure.steps import Step
+from daq.procedure.effects import Alarm, Noted, StageNow, Taken
+from daq.publish import contract as c
+from daq.stand.result import About
+from drivers.block import LinkChange
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A run has begun."""
+
+    about: About
+    stages: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """The stage of a run and what it asks, or idle (`about` and `now` None); `blocked_by` is empty where a start is
+    possible."""
+
+    about: About | None
+    now: StageNow | None
+    blocked_by: tuple[str, ...]
+    removing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """The newest step of the channels, in a run or outside of one."""
+
+    step: Step
+    about: About | None
+    stage: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """A run has its verdict, and the verdict is in the database."""
+
+    data: c.ResultData
+    stored: bool = field(default=True)
+
+
+Said = Begun | Stage | Taken | Noted | Alarm | Live | Finished | LinkChange

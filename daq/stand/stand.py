@@ -1,0 +1,456 @@
+"""One stand: the loop that takes its device's events, and the one door through which commands come.
+
+Everything here happens in one task of the event loop, but for what waits for a disk.
+"""
+
+import asyncio
+import time
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from daq import __version__
+from daq.catalogue.errors import CatalogueError
+from daq.catalogue.load import Catalogue, Entry
+from daq.catalogue.stand_file import StandConfig
+from daq.measure.errors import MeasureError
+from daq.procedure.effects import Alarm, Effect, Ended, Noted, StageNow
+from daq.procedure.run import ConfirmError, Run
+from daq.record.async_store import AsyncStore
+from daq.record.errors import RecordError
+from daq.record.store import Store
+from daq.record.uuid7 import uuid7
+from daq.record.values import StartedRun, stand_key
+from daq.stand import active as running
+from daq.stand.active import ActiveRun
+from daq.stand.errors import RefusedError
+from daq.stand.finish import finish
+from daq.stand.idle import Idle
+from daq.stand.result import About
+from daq.stand.said import Begun, Finished, Live, Said, Stage
+from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Replayed, Status, Trip
+from drivers.device import Device
+from drivers.recording import RecordingError, RecordingWriter
+
+BREATH = 16
+"""Blocks after which a simulation or replay lets the other tasks of the loop run."""
+
+
+@dataclass(frozen=True, slots=True)
+class StartRequest:
+    """What is to be tested. Without a serial one is assigned."""
+
+    part: str
+    serial: str | None = None
+    order: str | None = None
+    operator: str | None = None
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Stand:
+    """A stand in operation. `listeners` hear everything it says, in order."""
+
+    def __init__(
+        self,
+        config: StandConfig,
+        catalogue: Catalogue,
+        store: AsyncStore,
+        *,
+        now: Callable[[], datetime] = _utc_now,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.config, self.catalogue, self.store = config, catalogue, store
+        self.listeners: list[Callable[[Said], None]] = []
+        self.key = stand_key(config.stand.site, config.stand.name)
+        self.link = LinkChange(Link.DOWN, "not opened yet")
+        self.device: Device | None = None
+        self._now, self._clock = now, clock
+        self._identity: Identity | None = None
+        self._idle: Idle | None = None
+        self._active: ActiveRun | None = None
+        self._starting = False
+        self._tripped = False
+        self._finishing: asyncio.Task[None] | None = None
+        self._notes: set[asyncio.Task[None]] = set()
+        self._woken = asyncio.Event()
+        self._said: Stage | None = None
+        self._last_run = ""
+        self._removing = False
+
+    # The loop.
+
+    async def operate(self, device: Device) -> None:
+        """Takes a device's events until it is gone for good. Sample time that is not wall time stands still between
+        runs."""
+        self.device = device
+        breath = 0
+        try:
+            if device.virtual:
+                self._identify(device.identity)
+                await self._wait_for_a_run()
+            async for event in device.events():
+                self._take(event)
+                breath += 1
+                if device.virtual and self._active is None:
+                    await self._wait_for_a_run()
+                elif breath >= BREATH:
+                    breath = 0
+                    await asyncio.sleep(0)
+        finally:
+            await self._leave()
+
+    async def _wait_for_a_run(self) -> None:
+        await self.settled()
+        while self._active is None:
+            self._woken.clear()
+            await self._woken.wait()
+
+    async def _leave(self) -> None:
+        if self._active is not None:
+            self._effects(self._active.run.halt("device gone"))
+        self._set_link(LinkChange(Link.DOWN, "closed"))
+        await asyncio.shield(self.settled())
+
+    async def settled(self) -> None:
+        """Waits until what has ended is in the database."""
+        while self._finishing is not None or self._notes:
+            pending = {t for t in (self._finishing, *self._notes) if t is not None}
+            await asyncio.wait(pending)
+
+    def _take(self, event: Event) -> None:
+        if isinstance(event, Identity):
+            self._identify(event)
+        elif isinstance(event, DeviceReset) and event.identity is not None:
+            self._reset(event)
+            self._identify(event.identity)
+            return
+        elif isinstance(event, LinkChange):
+            self._set_link(event)
+        elif isinstance(event, Replayed):
+            self._replay(event)
+            return
+        if isinstance(event, Status):
+            self._tripped = event.trip is not Trip.NONE
+        if self._active is not None:
+            self._effects(self._active.feed(event))
+        elif isinstance(event, Block) and self._idle is not None:
+            step = self._idle.feed(event)
+            if step is not None:
+                self._say(Live(step, None, "idle"))
+        self._say_stage()
+
+    def _identify(self, identity: Identity) -> None:
+        self._identity = identity
+        try:
+            self._idle = Idle(self.config.stand.channels, identity)
+        except MeasureError as error:
+            self._idle = None
+            self._say(Alarm("channel_missing", "stop", str(error), "correct the stand configuration or the wiring"))
+        if self.link.link is not Link.UP:
+            self._set_link(LinkChange(Link.UP, "identified"))
+
+    def _reset(self, event: DeviceReset) -> None:
+        text = f"device {self.config.device} has restarted: {event.reason}"
+        self._say(
+            Alarm("device_reset", "warn", text, "look at its supply and cable; a run under way counts for nothing")
+        )
+        if self._active is not None:
+            self._effects(self._active.feed(event))
+
+    def _set_link(self, change: LinkChange) -> None:
+        if change.link is self.link.link:
+            return
+        self.link = change
+        if self._active is not None and self._active.recording is not None:
+            self._active.recording.link(change)
+        self._say(change)
+        self._say_stage()
+
+    def _replay(self, event: Replayed) -> None:
+        """What somebody did at this place of a recording, or a simulated operator just now."""
+        if self._active is None:
+            return
+        if event.kind == "confirm":
+            try:
+                self.confirm(self._active.about.run, str(event.body.get("what")))
+            except RefusedError as error:
+                self._note(Noted(self._active.run.t, "refused", str(error)))
+        elif event.kind == "abort":
+            self.abort(self._active.about.run)
+
+    # Commands.
+
+    @property
+    def blocked_by(self) -> tuple[str, ...]:
+        """Why no run can begin now; empty where one can."""
+        reasons = {
+            "link_down": self.link.link is not Link.UP,
+            "channel_missing": self._identity is not None and self._idle is None,
+            "run_under_way": self._active is not None or self._starting,
+            "storing": self._finishing is not None,
+            "power_on": self._active is None and self._idle is not None and self._idle.powered,
+            "tripped": self._tripped,
+        }
+        return tuple(word for word, holds in reasons.items() if holds)
+
+    async def start(self, request: StartRequest) -> str:
+        """Begins a run; gives its id.
+
+        Raises:
+            RefusedError: the part is unknown, the stand is not ready, or the run could not be recorded.
+        """
+        if blocked := self.blocked_by:
+            raise RefusedError(f"stand {self.key}: cannot start: {', '.join(blocked)}", blocked)
+        try:
+            entry = self.catalogue.entry(request.part)
+        except CatalogueError as error:
+            raise RefusedError(str(error), ("unknown_part",)) from error
+        self._starting = True
+        try:
+            self._begin(await self._prepare(request, entry), entry)
+        except RecordError as error:
+            raise RefusedError(f"stand {self.key}: the run cannot be recorded: {error}", ("record",)) from error
+        finally:
+            self._starting = False
+        self._woken.set()
+        return self._last_run
+
+    async def _prepare(self, request: StartRequest, entry: Entry) -> About:
+        device, config, part, run = self._opened(), self.config, entry.part, str(uuid7())
+        started = self._now()
+        serial = request.serial or f"MH{run[-8:].upper()}"
+        firmware = self._identity.firmware if self._identity else ""
+        versions = running.versions(config, __version__, firmware)
+        begun = StartedRun(
+            run=run,
+            site=config.stand.site,
+            stand=config.stand.name,
+            mode="driven" if config.stand.driven else "followed",
+            sim=device.simulated,
+            source=device.address.text,
+            part=part.number,
+            part_revision=part.revision,
+            part_digest=part.digest,
+            part_body=entry.body,
+            kind=part.kind.value,
+            serial=serial,
+            serial_given=request.serial is not None,
+            started=started,
+            config_digest=config.digest,
+            config=config.body,
+            order=request.order,
+            operator=request.operator,
+            versions=versions.model_dump(mode="json"),
+        )
+        attempt = await self.store.ask(Store.start_run, begun)
+        return About(
+            run=run,
+            site=config.stand.site,
+            stand=config.stand.name,
+            driven=config.stand.driven,
+            sim=device.simulated,
+            part=part.number,
+            part_revision=part.revision,
+            kind=part.kind.value,
+            serial=serial,
+            serial_given=request.serial is not None,
+            order=request.order,
+            operator=request.operator,
+            attempt=attempt.number,
+            earlier_runs=attempt.earlier,
+            started=started,
+            absolute=config.stand.channels.pressure.absolute_reference,
+            versions=versions,
+        )
+
+    def _begin(self, about: About, entry: Entry) -> None:
+        device, config = self._opened(), self.config
+        assert self._identity is not None, "a stand whose link is up has an identity"
+        years = running.years_since(config, about.started.date())
+        run = Run(entry.part, config.stand, self._identity, years)
+        active = ActiveRun(about, run, device.counts.copy(), self._clock())
+        self._record(active, device, running.recording_header(about, entry, config, years))
+        self._active, self._last_run, self._removing = active, about.run, False
+        self._say(Begun(about, run.stages))
+        self._warn_of_calibrations(about.started)
+        self._effects([run.now])
+
+    def _record(self, active: ActiveRun, device: Device, header: dict[str, object]) -> None:
+        line = device.recording_header()
+        if line is None:
+            return
+        path = self.config.data / "recordings" / f"{active.about.run}.rec"
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            active.recording = RecordingWriter(path, line | header)
+        except (OSError, RecordingError) as error:
+            self._recording_failed(error)
+            return
+        device.tap = self._tap
+
+    def _tap(self, wire: bytes) -> None:
+        active = self._active
+        if active is None or active.recording is None:
+            return
+        try:
+            active.recording.wire(wire)
+        except RecordingError as error:
+            active.recording = None
+            self._recording_failed(error)
+
+    def _recording_failed(self, error: Exception) -> None:
+        text = f"stand {self.key}: the run goes on without a recording: {error}"
+        self._say(Alarm("recording_failed", "warn", text, f"make room in {self.config.data}"))
+
+    def _warn_of_calibrations(self, now: datetime) -> None:
+        for name, calibration in self.config.calibrations.items():
+            if calibration.due < now.date():
+                was = f"calibration ({calibration.certificate}) was due {calibration.due}"
+                text = f"stand {self.key}: the {name} channel's {was}"
+                self._say(Alarm("calibration_due", "warn", text, "have it calibrated and enter the new certificate"))
+
+    def confirm(self, run: str, what: str) -> None:
+        """The operator has done what was asked.
+
+        Raises:
+            RefusedError: another run is under way, or nobody asked.
+        """
+        if self._removing and what == "removed" and run == self._last_run:
+            self._removing = False
+            self._say_stage()
+            return
+        active = self._at_work(run)
+        try:
+            effects = active.run.confirm(what)
+        except ConfirmError as error:
+            raise RefusedError(str(error), ("not_asked",)) from error
+        active.note("confirm", {"what": what})
+        self._effects(effects)
+
+    def abort(self, run: str) -> None:
+        """Ends a run as void.
+
+        Raises:
+            RefusedError: no such run is under way.
+        """
+        active = self._at_work(run)
+        active.note("abort", {})
+        self._effects(active.run.halt("aborted"))
+
+    def stop(self, why: str = "daemon stopped") -> None:
+        """Ends what is under way before the daemon goes."""
+        if self._active is not None:
+            self._active.note("abort", {"why": why})
+            self._effects(self._active.run.halt(why))
+
+    def _at_work(self, run: str) -> ActiveRun:
+        if self._active is None or self._active.about.run != run:
+            now = f"run {self._active.about.run}" if self._active else "no run"
+            raise RefusedError(f"stand {self.key}: run {run} is not under way; found {now}", ("no_such_run",))
+        return self._active
+
+    def _opened(self) -> Device:
+        if self.device is None:
+            raise RefusedError(f"stand {self.key}: its device is not open", ("link_down",))
+        return self.device
+
+    # What comes of it.
+
+    def _effects(self, effects: list[Effect] | list[StageNow]) -> None:
+        active = self._active
+        for effect in effects:
+            if isinstance(effect, Ended):
+                self._end(active)
+            elif isinstance(effect, StageNow):
+                self._note(Noted(effect.since, f"stage {effect.stage}", effect.do.value))
+                self._say_stage()
+            else:
+                self._say(effect)
+                if isinstance(effect, (Alarm, Noted)):
+                    self._note(effect)
+        if active is not None and self._active is active:
+            self._say_live(active)
+
+    def _say_live(self, active: ActiveRun) -> None:
+        step = active.run.last
+        if step is not None and step.number != active.live_said:
+            active.live_said = step.number
+            self._say(Live(step, active.about, active.run.stage))
+
+    def _end(self, active: ActiveRun | None) -> None:
+        assert active is not None, "only a run under way can end"
+        device = self._opened()
+        device.tap = None
+        self._active, self._removing = None, True
+        if self._identity is not None:
+            self._idle = Idle(self.config.stand.channels, self._identity)
+        self._finishing = asyncio.create_task(self._finish(active, device), name=f"finish {active.about.run}")
+        self._say_stage()
+
+    async def _finish(self, active: ActiveRun, device: Device) -> None:
+        try:
+            data = await finish(
+                active,
+                device,
+                config=self.config,
+                store=self.store,
+                say=self._say,
+                now=self._now,
+                clock=self._clock,
+            )
+        finally:
+            self._finishing = None
+        self._say(Finished(data))
+        self._say_stage()
+
+    def _note(self, effect: Alarm | Noted) -> None:
+        """Keeps an event with its run; the store's thread keeps the order."""
+        if self._active is None:
+            return
+        if isinstance(effect, Noted):
+            kind, body = "note", {"t": effect.t, "what": effect.what, "detail": effect.detail}
+        else:
+            kind, body = (
+                "alarm",
+                {"code": effect.code, "severity": effect.severity, "text": effect.text, "do": effect.do},
+            )
+        run = self._active.about.run
+        self._spawn(self.store.ask(Store.event, self.key, run, self._now(), kind, body))
+
+    def _spawn(self, job: Coroutine[Any, Any, None]) -> None:
+        async def guarded() -> None:
+            try:
+                await job
+            except RecordError as error:
+                self._say(
+                    Alarm("store_failed", "warn", f"an event of the run was not kept: {error}", "make room or repair")
+                )
+
+        task = asyncio.create_task(guarded(), name="note")
+        self._notes.add(task)
+        task.add_done_callback(self._notes.discard)
+
+    def _say_stage(self) -> None:
+        active = self._active
+        stage = Stage(
+            active.about if active else None,
+            active.run.now if active else None,
+            self.blocked_by,
+            self._removing and active is None,
+        )
+        if stage != self._said:
+            self._said = stage
+            self._say(stage)
+
+    @property
+    def stage(self) -> Stage:
+        """The newest stage said."""
+        return self._said or Stage(None, None, self.blocked_by)
+
+    def _say(self, said: Said) -> None:
+        for listener in self.listeners:
+            listener(said)
