@@ -1,0 +1,83 @@
+"""Requests from outside and the answers to them. Strict in what a field may be; fields not known are ignored."""
+
+from enum import StrEnum
+from typing import Annotated, Self
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+from daq.publish.contract.base import Note, PartNumber, Payload, RunId, Serial, Time
+
+MAX_BYTES = 4096
+"""A request is refused unread above this; the largest one that makes sense has a tenth of it."""
+
+RequestId = Annotated[str, StringConstraints(pattern=r"^[!-~]{1,64}$")]
+
+
+class What(StrEnum):
+    """What an operator can confirm."""
+
+    CONNECTED = "connected"
+    IN_FLUID = "in_fluid"
+    RETURN_HELD = "return_held"
+    VALVE_OPEN = "valve_open"
+    VALVE_SHUT = "valve_shut"
+    FILLED = "filled"
+    REMOVED = "removed"
+
+
+class Command(BaseModel):
+    """What every request has: an id of its own, and until when it may be carried out."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+
+    request_id: RequestId
+    expires_at: AwareDatetime | None = None
+    valid_ms: Annotated[int, Field(ge=1, le=600_000)] | None = None
+
+    @model_validator(mode="after")
+    def _has_an_end(self) -> Self:
+        if self.expires_at is None and self.valid_ms is None:
+            raise ValueError("expected expires_at or valid_ms, found neither")
+        return self
+
+
+class Start(Command):
+    """Test a unit. Without a serial the daemon assigns one."""
+
+    part: PartNumber
+    serial: Serial | None = None
+    order: Note | None = None
+    operator: Note | None = None
+
+
+class Confirm(Command):
+    """The operator has done what the stage asked for."""
+
+    run: RunId
+    what: Annotated[What, Field(strict=False)]
+
+
+class Abort(Command):
+    """End a run; it becomes void."""
+
+    run: RunId
+
+
+COMMANDS: dict[str, type[Command]] = {"start": Start, "confirm": Confirm, "abort": Abort}
+
+
+class ReplyState(StrEnum):
+    ACCEPTED = "accepted"
+    REFUSED = "refused"
+    DONE = "done"
+    FAILED = "failed"
+
+
+class Reply(Payload):
+    """The answer to a request; `why` says in words why not."""
+
+    request_id: RequestId
+    state: ReplyState
+    why: str = ""
+    run: RunId | None = None
+    time: Time

@@ -1,0 +1,142 @@
+"""Where requests from outside are taken up: read, checked, carried out once, answered."""
+
+import time
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from pydantic import ValidationError
+from pydantic_core import from_json
+
+from daq.publish.contract import COMMANDS, Command, Reply, ReplyState, plain
+from daq.publish.contract.commands import MAX_BYTES
+from daq.record.async_store import AsyncStore
+from daq.record.errors import RecordError
+from daq.record.store import Store
+
+Handle = Callable[[str, Command], Awaitable[Reply]]
+"""Carries out a command by its name. Quickly: a start is answered when it is accepted, not when it is done."""
+
+_LONGEST_WHY = 200
+_LONGEST_ID = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A request as it came: `name` from its topic, `arrived` by the monotonic clock in seconds."""
+
+    name: str
+    payload: bytes
+    retained: bool
+    arrived: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The reply, None where the request has no readable id; `trouble` is for the log, None if all is well."""
+
+    reply: Reply | None
+    trouble: str | None = None
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Desk:
+    """Takes up the requests to one stand (its key). A request id that was taken up before gets the stored answer."""
+
+    def __init__(
+        self,
+        store: AsyncStore,
+        stand: str,
+        handle: Handle,
+        *,
+        now: Callable[[], datetime] = _utc_now,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._store = store
+        self._stand = stand
+        self._handle = handle
+        self._now = now
+        self._clock = clock
+
+    async def take(self, request: Request) -> Answer:
+        """Answers a request; nothing that is wrong with it raises."""
+        if request.retained:
+            return self._refuse(request, "a request must not be retained: it would be read again at every connect")
+        try:
+            command = _read(request)
+        except ValueError as error:
+            return self._refuse(request, _worded(error))
+        try:
+            return await self._once(request, command)
+        except RecordError as error:
+            return Answer(self._reply(command.request_id, ReplyState.FAILED, str(error)), str(error))
+
+    async def _once(self, request: Request, command: Command) -> Answer:
+        known = await self._store.ask(Store.answer, self._stand, command.request_id)
+        if known.new and (late := self._late(request, command)):
+            return Answer(self._reply(command.request_id, ReplyState.REFUSED, late))
+        if known.new:
+            known = await self._store.ask(Store.claim, self._stand, command.request_id, request.name, self._now())
+        if not known.new:
+            return Answer(self._repeated(command.request_id, known.reply))
+        reply = await self._handle(request.name, command)
+        await self._store.ask(Store.remember, self._stand, command.request_id, plain(reply))
+        return Answer(reply)
+
+    def _repeated(self, request_id: str, stored: dict[str, object] | None) -> Reply:
+        if stored is not None:
+            return Reply.model_validate(stored)
+        return self._reply(
+            request_id, ReplyState.FAILED, "taken up before, but its outcome is not known: look at stage and verdict"
+        )
+
+    def _late(self, request: Request, command: Command) -> str | None:
+        if command.expires_at is not None and command.expires_at <= (now := self._now()):
+            return f"expired at {command.expires_at.isoformat()}; it is {now.isoformat()} here: compare the clocks"
+        waited_ms = (self._clock() - request.arrived) * 1000
+        if command.valid_ms is not None and waited_ms > command.valid_ms:
+            return f"valid for {command.valid_ms} ms, but it waited here for {waited_ms:.0f} ms"
+        return None
+
+    def _refuse(self, request: Request, why: str) -> Answer:
+        trouble = f"request on cmd/{request.name} refused: {why}"
+        request_id = _request_id(request.payload)
+        return Answer(None if request_id is None else self._reply(request_id, ReplyState.REFUSED, why), trouble)
+
+    def _reply(self, request_id: str, state: ReplyState, why: str) -> Reply:
+        return Reply(request_id=request_id, state=state, why=why[:_LONGEST_WHY], time=self._now())
+
+
+def _read(request: Request) -> Command:
+    """The command in a request.
+
+    Raises:
+        ValueError: it is none, with words for its sender.
+    """
+    if request.name not in COMMANDS:
+        raise ValueError(f"no command {request.name[:40]!r}; there are {', '.join(COMMANDS)}")
+    if len(request.payload) > MAX_BYTES:
+        raise ValueError(f"{len(request.payload)} bytes; expected at most {MAX_BYTES}")
+    return COMMANDS[request.name].model_validate_json(request.payload)
+
+
+def _worded(error: ValueError) -> str:
+    if not isinstance(error, ValidationError):
+        return str(error)
+    first = error.errors(include_url=False, include_input=False, include_context=False)[0]
+    place = ".".join(str(step) for step in first["loc"])
+    return f"{place}: {first['msg']}" if place else str(first["msg"])
+
+
+def _request_id(payload: bytes) -> str | None:
+    """The id of a request that may be wrong in all else."""
+    try:
+        found = from_json(payload[: MAX_BYTES + 1]) if len(payload) <= MAX_BYTES else None
+    except ValueError:
+        return None
+    named = found.get("request_id") if isinstance(found, dict) else None
+    fits = isinstance(named, str) and 0 < len(named) <= _LONGEST_ID and all("!" <= c <= "~" for c in named)
+    return named if fits else None

@@ -1,0 +1,245 @@
+"""Stays connected for one stand: states, live values, the outbox, and requests coming in.
+
+The daemon hands things over and goes on; whether the broker is there concerns only the tasks in here.
+"""
+
+import asyncio
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Protocol
+
+from daq.publish.backoff import BackOff
+from daq.publish.contract import Heartbeat, Link, Presence, Status, text
+from daq.publish.contract.result import CONTENT_TYPE
+from daq.publish.conversation import Conversation
+from daq.publish.desk import Desk
+from daq.publish.errors import BrokerError, BrokerRefusesError, RefusedError
+from daq.publish.mqtt import JSON, Broker, Connection, Will, connect
+from daq.publish.notices import Code, Notices, Notify
+from daq.publish.topics import Topics
+from daq.record.errors import RecordError
+from daq.record.values import Message
+
+STATUS = "status"
+_AT_ONCE = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Seconds. A PLC takes a heartbeat gone for 3 s as a daemon gone, so `heartbeat` is one; `live` caps at 10 in one.
+
+    A connection counts as good again after `steady`; `again` is the wait after a refusal or a trouble with the record;
+    `goodbye` is the longest that a clean stop may wait for the broker.
+    """
+
+    heartbeat: float = 1.0
+    live: float = 0.1
+    first_wait: float = 0.5
+    longest_wait: float = 30.0
+    steady: float = 10.0
+    again: float = 10.0
+    goodbye: float = 2.0
+
+
+class Outbox(Protocol):
+    """What must arrive, in order."""
+
+    async def unsent(self, limit: int) -> list[Message]:
+        """The oldest that wait."""
+        ...
+
+    async def mark_sent(self, message: int, time: datetime) -> None:
+        """The broker has acknowledged it."""
+        ...
+
+    async def changed(self) -> None:
+        """Returns when something was added since it returned last."""
+        ...
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Publisher:
+    """One stand's voice. `run` until `stop`; everything else may be called at any time, from the loop's thread."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        topics: Topics,
+        status: Status,
+        *,
+        outbox: Outbox,
+        desk: Desk,
+        notify: Notify,
+        timing: Timing = Timing(),
+        now: Callable[[], datetime] = _utc_now,
+    ) -> None:
+        self._broker = broker
+        self._topics = topics
+        self._outbox = outbox
+        self._notices = Notices(notify)
+        self._conversation = Conversation(topics, desk, self._notices)
+        self._timing = timing
+        self._now = now
+        self._status = status
+        self._states: dict[str, str] = {STATUS: text(status)}
+        self._changed_states: set[str] = set()
+        self._states_changed = asyncio.Event()
+        self._live: str | None = None
+        self._live_changed = asyncio.Event()
+        self._beat = 0
+        self._stopping = asyncio.Event()
+        self.connected = False
+
+    def set_status(self, status: Status) -> None:
+        """Says how the daemon is; the will and the goodbye follow from it."""
+        self._status = status
+        self.set_state(STATUS, text(status))
+
+    def set_state(self, name: str, payload: str) -> None:
+        """Replaces a retained state. Only the newest is sent, and sent again at every connect; empty clears it."""
+        self._states[name] = payload
+        self._changed_states.add(name)
+        self._states_changed.set()
+
+    def live(self, payload: str) -> None:
+        """Replaces what is sent next as live values; while there is no connection it is dropped."""
+        self._live = payload
+        self._live_changed.set()
+
+    def stop(self) -> None:
+        """Lets `run` say goodbye and end."""
+        self._stopping.set()
+
+    async def run(self) -> None:
+        """Connects, and again whenever the connection breaks, until `stop`. Raises only what is a mistake of ours."""
+        async with asyncio.TaskGroup() as tasks:
+            # Outlives a connection: a command that is being carried out must not be cut off when the broker goes.
+            serving = tasks.create_task(self._conversation.serve(), name="requests")
+            await self._stay_connected()
+            serving.cancel()
+
+    async def _stay_connected(self) -> None:
+        waits = BackOff(self._timing.first_wait, self._timing.longest_wait)
+        while not self._stopping.is_set():
+            began = time.monotonic()
+            trouble = await self._connect_once()
+            if trouble is None:
+                return
+            self._notices.trouble(Code.BROKER, f"{trouble}. Results wait in the database")
+            if time.monotonic() - began > self._timing.steady:
+                waits.reset()
+            hopeless = isinstance(trouble, BrokerRefusesError)
+            await self._pause(waits.wait_longest() if hopeless else waits.wait())
+
+    async def _connect_once(self) -> BrokerError | None:
+        """One connection from beginning to end; what broke it, None after a clean stop."""
+        trouble: BrokerError | None = None
+        try:
+            async with connect(self._broker, self._topics.client_id, self._will()) as connection:
+                self.connected = True
+                self._notices.over(Code.BROKER, f"broker {self._broker.where}: connected")
+                await self._session(connection)
+        except* BrokerError as group:
+            trouble = _first(group)
+        finally:
+            self.connected = False
+        return trouble
+
+    async def _session(self, connection: Connection) -> None:
+        self._changed_states = set(self._states)
+        self._states_changed.set()
+        self._live = None
+        talk = self._conversation
+        jobs = (talk.receive, talk.answer, self._send_states, self._send_live, self._send_beat, self._drain)
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(job(connection), name=job.__name__) for job in jobs]
+            await self._stopping.wait()
+            for task in tasks:
+                task.cancel()
+        await self._say_goodbye(connection)
+
+    async def _send_states(self, connection: Connection) -> None:
+        while True:
+            await self._states_changed.wait()
+            self._states_changed.clear()
+            while self._changed_states:
+                # Status first: whoever sees another state then knows that the daemon is there.
+                name = STATUS if STATUS in self._changed_states else min(self._changed_states)
+                self._changed_states.discard(name)
+                await self._send_state(connection, name)
+
+    async def _send_state(self, connection: Connection, name: str) -> None:
+        try:
+            await connection.send(self._topics.of(name), self._states[name], retain=True)
+        except RefusedError as error:
+            self._notices.trouble(Code.PUBLISH_REFUSED, str(error))
+
+    async def _send_live(self, connection: Connection) -> None:
+        while True:
+            await self._live_changed.wait()
+            self._live_changed.clear()
+            payload, self._live = self._live, None
+            if payload is not None:
+                await connection.send_unacknowledged(self._topics.of("live"), payload)
+                await asyncio.sleep(self._timing.live)
+
+    async def _send_beat(self, connection: Connection) -> None:
+        while True:
+            await connection.send_unacknowledged(self._topics.of("heartbeat"), text(Heartbeat(n=self._beat)))
+            self._beat = (self._beat + 1) % 65536
+            await asyncio.sleep(self._timing.heartbeat)
+
+    async def _drain(self, connection: Connection) -> None:
+        while True:
+            try:
+                if not await self._send_waiting(connection):
+                    await self._outbox.changed()
+            except (RefusedError, RecordError) as error:
+                code = Code.OUTBOX if isinstance(error, RecordError) else Code.PUBLISH_REFUSED
+                self._notices.trouble(code, f"{error}. It is tried again; what comes after it waits")
+                await asyncio.sleep(self._timing.again)
+
+    async def _send_waiting(self, connection: Connection) -> bool:
+        """Sends some of what waits, one in flight; whether there was any."""
+        waiting = await self._outbox.unsent(_AT_ONCE)
+        for message in waiting:
+            content_type = CONTENT_TYPE if message.topic == "result" else JSON
+            await connection.send(self._topics.of(message.topic), message.payload, content_type=content_type)
+            await self._outbox.mark_sent(message.id, self._now())
+            self._notices.over(Code.PUBLISH_REFUSED, "messages are taken again")
+            self._notices.over(Code.OUTBOX, "the record answers again")
+        return bool(waiting)
+
+    async def _say_goodbye(self, connection: Connection) -> None:
+        gone = self._status.model_copy(update={"state": Presence.OFFLINE, "since": self._now(), "link": Link.DOWN})
+        try:
+            async with asyncio.timeout(self._timing.goodbye):
+                await connection.send(self._topics.of(STATUS), text(gone), retain=True)
+        except (RefusedError, TimeoutError) as error:
+            self._notices.once(Code.BROKER, f"broker {self._broker.where}: could not say goodbye: {error}")
+
+    def _will(self) -> Will:
+        """`since` is when the connection was made that was lost: the broker does not write times."""
+        lost = self._status.model_copy(update={"state": Presence.LOST, "since": self._now(), "link": Link.DOWN})
+        return Will(self._topics.of(STATUS), text(lost))
+
+    async def _pause(self, seconds: float) -> None:
+        """Waits, but not for longer than until `stop`."""
+        try:
+            async with asyncio.timeout(seconds):
+                await self._stopping.wait()
+        except TimeoutError:
+            return
+
+
+def _first(group: BaseExceptionGroup[BrokerError]) -> BrokerError:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    assert isinstance(error, BrokerError)
+    return error

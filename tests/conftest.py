@@ -1,0 +1,99 @@
+"""A real MQTT broker for the tests that speak to one: unprivileged, on loopback, gone afterwards."""
+
+import getpass
+import os
+import shutil
+import signal
+import socket
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+MakeBroker = Callable[..., "Mosquitto"]
+_PLACES = os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"))
+
+
+class Mosquitto:
+    """One broker process on a port of its own, with what it retains and queues kept in `folder` over restarts."""
+
+    def __init__(self, folder: Path, settings: str = "allow_anonymous true") -> None:
+        program = shutil.which("mosquitto", path=_PLACES)
+        if program is None:
+            pytest.fail("mosquitto is not installed; on Debian: apt-get install mosquitto")
+        self._program = program
+        self._folder = folder
+        self._process: subprocess.Popen[str] | None = None
+        self.host = "127.0.0.1"
+        self.port = _free_port()
+        lines = (
+            f"listener {self.port} {self.host}",
+            f"user {getpass.getuser()}",
+            "set_tcp_nodelay true",
+            "persistence true",
+            f"persistence_location {folder}/",
+            "autosave_interval 1",
+            "log_dest stderr",
+            "log_type error",
+            "log_type notice",
+            "log_type information",
+            "connection_messages false",
+            settings,
+        )
+        (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
+
+    def start(self) -> None:
+        """Returns when it listens."""
+        command = [self._program, "-c", str(self._folder / "mosquitto.conf")]
+        self._process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+        assert self._process.stderr is not None
+        said = []
+        for line in self._process.stderr:
+            said.append(line)
+            if line.rstrip().endswith("running"):
+                return
+        pytest.fail(f"mosquitto did not start: {''.join(said)}")
+
+    def kill(self) -> None:
+        """Ends it without warning."""
+        self._end(signal.SIGKILL)
+
+    def stop(self) -> None:
+        """Ends it in order, if it runs."""
+        self._end(signal.SIGTERM)
+
+    def _end(self, how: signal.Signals) -> None:
+        if self._process is not None:
+            self._process.send_signal(how)
+            self._process.communicate(timeout=5)
+            self._process = None
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+@pytest.fixture
+def make_broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MakeBroker]:
+    """Makes brokers with settings of their own, not started yet."""
+    made: list[Mosquitto] = []
+
+    def make(**settings: str) -> Mosquitto:
+        made.append(Mosquitto(tmp_path_factory.mktemp("broker"), **settings))
+        return made[-1]
+
+    yield make
+    for broker in made:
+        broker.stop()
+
+
+@pytest.fixture
+def mosquitto(make_broker: MakeBroker) -> Mosquitto:
+    """A running broker that lets everybody in."""
+    broker = make_broker()
+    broker.start()
+    return broker
