@@ -34,7 +34,7 @@ class Rates:
     kept: float
 
 
-def rates(clean: Floats, moving: NDArray[np.bool_], noise: float, phi: float, runs: int, seed: int = 9) -> Rates:
+def rates(clean: Floats, moving: NDArray[np.bool_], noise: float, phi: float, *, runs: int, seed: int = 9) -> Rates:
     """The detector on `clean` plus noise; `moving` says where it should not be called steady."""
     series = clean + noise * autoregressive(np.random.default_rng(seed), phi, runs, clean.size)
     found = np.array([states(s) for s in series])
@@ -52,23 +52,23 @@ def rates(clean: Floats, moving: NDArray[np.bool_], noise: float, phi: float, ru
 
 
 def resting(noise: float, phi: float, runs: int) -> Rates:
-    return rates(np.full(TIMES.size, 100.0), np.zeros(TIMES.size, dtype=bool), noise, phi, runs)
+    return rates(np.full(TIMES.size, 100.0), np.zeros(TIMES.size, dtype=bool), noise, phi, runs=runs)
 
 
 def drifting(noise: float, phi: float, runs: int, times: float = 2.0) -> Rates:
     """Slope × window is `times` the tolerance: never steady."""
-    return rates(100.0 + times * TOLERANCE / WINDOW_S * TIMES, np.ones(TIMES.size, dtype=bool), noise, phi, runs)
+    return rates(100.0 + times * TOLERANCE / WINDOW_S * TIMES, np.ones(TIMES.size, dtype=bool), noise, phi, runs=runs)
 
 
 def settling(noise: float, phi: float, runs: int, tau: float) -> Rates:
     """A first-order approach after a jump of half the limit: moving until its slope × window is the tolerance."""
     left = JUMP * np.exp(-TIMES / tau)
-    return rates(100.0 - left, left * WINDOW_S / tau > TOLERANCE, noise, phi, runs)
+    return rates(100.0 - left, left * WINDOW_S / tau > TOLERANCE, noise, phi, runs=runs)
 
 
 def main(runs: int = 300) -> None:
     def percent(share: float) -> str:
-        return f"{100 * share:.2g} %"
+        return f"{100 * share:.2f} %"
 
     def delays(r: Rates) -> str:
         return f"{r.delay:.1f} / {r.long_delay:.1f} s"

@@ -1,0 +1,146 @@
+"""The steady-state detector, by hand and by a short form of its study."""
+
+import math
+import timeit
+
+import numpy as np
+import pytest
+
+from daq.measure.steady import FEWEST, HOLD_S, Detector, tolerance
+from tests.studies.common import autoregressive
+from tests.studies.steady import drifting, resting, settling
+
+STEP = 0.05
+
+
+def feed(detector: Detector, values: list[float], start: float = 0.0, step: float = STEP) -> list[bool]:
+    return [detector.feed(start + step * k, x) for k, x in enumerate(values)]
+
+
+def noisy(count: int, noise: float = 0.05, phi: float = 0.3, seed: int = 2) -> list[float]:
+    return (100.0 + noise * autoregressive(np.random.default_rng(seed), phi, 1, count)[0]).tolist()
+
+
+def test_the_tolerance_is_a_share_of_the_smaller_limit_or_the_floor() -> None:
+    assert tolerance([400e3, -380e3], share=0.005, floor=1e3) == pytest.approx(1900.0)
+    assert tolerance([100.0], share=0.005, floor=1e3) == 1e3
+    assert tolerance([], share=0.005, floor=1e3) == 1e3
+
+
+def test_it_starts_as_moving_and_needs_a_whole_window() -> None:
+    found = feed(Detector(0.5), noisy(60))
+    assert not any(found[:30])
+    assert all(found[30:])
+
+
+def test_a_reset_forgets_everything() -> None:
+    detector = Detector(0.5)
+    feed(detector, noisy(60))
+    detector.reset()
+    assert not detector.steady
+    assert not any(feed(detector, noisy(30), start=0.0))
+
+
+def test_a_missing_value_is_a_reset() -> None:
+    detector = Detector(0.5)
+    assert feed(detector, noisy(60))[-1]
+    assert not detector.feed(3.0, math.nan)
+    assert not any(feed(detector, noisy(30), start=3.05))
+
+
+def test_a_ramp_is_never_steady() -> None:
+    assert not any(feed(Detector(0.5), [100.0 + 0.05 * k for k in range(400)]))  # 1.5 a window
+
+
+def test_a_slow_ramp_within_the_tolerance_is_steady() -> None:
+    detector = Detector(0.5)
+    found = feed(detector, [x + 0.002 * k for k, x in enumerate(noisy(200))])  # 0.06 a window
+    assert all(found[40:])
+
+
+def test_a_ramp_ends_the_steady_state_within_the_window() -> None:
+    detector = Detector(0.5)
+    assert feed(detector, noisy(100))[-1]
+    found = feed(detector, [x + 0.06 * k for k, x in enumerate(noisy(60, seed=3))], start=5.0)  # 1.8 a window
+    assert found.index(False) <= 30
+    assert not any(found[30:])
+
+
+def test_a_jump_ends_the_steady_state_at_once() -> None:
+    detector = Detector(0.5)
+    assert feed(detector, noisy(100))[-1]
+    found = feed(detector, [x + 3.0 for x in noisy(100, seed=4)], start=5.0)
+    assert found.index(False) <= 6
+    assert found[-1]
+
+
+def test_a_constant_signal_is_steady_but_not_on_repeats_alone() -> None:
+    found = feed(Detector(0.5), [7.0] * 100)
+    assert found.index(True) * STEP >= (FEWEST - 1) * HOLD_S - 1e-9
+    assert found[-1]
+
+
+def test_a_coarse_resolution_keeps_a_constant_signal_from_proving_anything() -> None:
+    assert not any(feed(Detector(0.5, lsb=4.0), [7.0] * 100))
+
+
+def test_repeated_values_count_once() -> None:
+    values = noisy(60, noise=0.3, phi=0.0)
+    once, thrice = Detector(0.5), Detector(0.5)
+    single = feed(once, values, step=3 * STEP)
+    triple = feed(thrice, np.repeat(values, 3).tolist())
+    assert triple[0::3] == single
+    assert triple[2::3] == single
+
+
+@pytest.mark.parametrize("step", [0.1, 0.3, 0.7])
+def test_slow_steps_get_a_longer_window(step: float) -> None:
+    found = feed(Detector(0.5), noisy(60), step=step)
+    assert found.index(True) * step >= max(1.5, (FEWEST - 1) * step) - 1e-9
+    assert found[-1]
+
+
+def test_steps_too_slow_for_the_longest_window_are_never_steady() -> None:
+    assert not any(feed(Detector(0.5), noisy(60), step=1.0))
+
+
+def test_time_must_rise() -> None:
+    detector = Detector(0.5)
+    detector.feed(1.0, 5.0)
+    with pytest.raises(ValueError, match=r"expected one after 1.0 s, got 1.0 s"):
+        detector.feed(1.0, 6.0)
+
+
+@pytest.mark.parametrize(("noise", "phi", "longest"), [(0.05, 0.6, 1.8), (0.2, 0.4, 2.6), (1.0, 0.0, 5.5)])
+def test_noise_at_rest_is_found_steady_and_stays_so(noise: float, phi: float, longest: float) -> None:
+    found = resting(noise, phi, runs=40)
+    assert found.missed_runs == 0
+    assert found.long_delay <= longest
+    assert found.kept > 0.98
+
+
+@pytest.mark.parametrize(("noise", "phi"), [(0.05, 0.0), (0.5, 0.4), (1.0, 0.6)])
+def test_a_drift_of_twice_the_tolerance_is_hardly_ever_called_steady(noise: float, phi: float) -> None:
+    found = drifting(noise, phi, runs=40)
+    assert found.false_runs <= 0.05
+    assert found.false_steps <= 0.003
+
+
+@pytest.mark.parametrize("tau", [0.15, 1.0])
+def test_an_approach_is_moving_until_it_is_over_and_steady_soon_after(tau: float) -> None:
+    found = settling(0.2, 0.3, runs=40, tau=tau)
+    assert found.false_runs == 0
+    assert found.missed_runs == 0
+    assert found.long_delay <= 3.5
+
+
+def test_a_step_costs_less_than_ten_microseconds() -> None:
+    values = list(enumerate(noisy(2_000, noise=0.2)))
+    best = min(timeit.repeat(lambda: _run(values), number=1, repeat=5))
+    assert best / len(values) < 10e-6
+
+
+def _run(values: list[tuple[int, float]]) -> None:
+    detector = Detector(0.5)
+    for k, x in values:
+        detector.feed(STEP * k, x)
