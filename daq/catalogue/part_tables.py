@@ -20,7 +20,7 @@ from daq.catalogue.fields import (
     in_si,
     refuse,
 )
-from daq.catalogue.quantities import DIMENSIONS, ONLY_IN, PRESSURES, Range, judged_in, stages
+from daq.catalogue.quantities import DIMENSIONS, MEASURED, PRESSURES, Range, judged_in, stages
 from daq.judge.requirement import Mode, Quantity, Requirement
 from daq.procedure.plan import Kind, Part, Principle, Sensitivity
 
@@ -79,8 +79,8 @@ class RequirementTable(Table):
     @field_validator("quantity")
     @classmethod
     def _is_measured(cls, quantity: Quantity) -> Quantity:
-        if quantity not in DIMENSIONS:
-            refuse(f"one of {', '.join(DIMENSIONS)}", f"{quantity.value!r}, {NOT_MEASURED}", "take the requirement out")
+        if quantity not in MEASURED:
+            refuse(f"one of {', '.join(MEASURED)}", f"{quantity.value!r}, {NOT_MEASURED}", "take the requirement out")
         return quantity
 
     @field_validator("stage")
@@ -92,10 +92,11 @@ class RequirementTable(Table):
             refuse(f"a stage of this kind: {', '.join(known)}", repr(stage), do)
         quantity = info.data.get("quantity")
         if known and quantity is not None and quantity not in judged_in(stage):
-            only = ONLY_IN.get(quantity)
-            expected = f"stage {only!r}, the only one with {quantity}" if only else f"a stage with {quantity}"
-            given = ", ".join(judged_in(stage))
-            refuse(expected, f"{stage!r}, which gives {given}", "change the stage or the quantity")
+            able = ", ".join(name for name in known if quantity in judged_in(name)) or "none of this kind"
+            given = ", ".join(judged_in(stage)) or "nothing: " + NOT_MEASURED
+            refuse(
+                f"a stage that gives {quantity}: {able}", f"{stage!r}, which gives {given}", "change stage or quantity"
+            )
         return stage
 
     @field_validator("reference")

@@ -6,6 +6,7 @@ from daq.catalogue import units
 from daq.catalogue.units import Dimension
 from daq.judge.requirement import Quantity
 from daq.procedure.plan import Kind, Stand
+from daq.procedure.table import STAGES, sequence
 
 DIMENSIONS: dict[Quantity, Dimension] = {
     Quantity.FLOW: units.FLOW,
@@ -14,28 +15,14 @@ DIMENSIONS: dict[Quantity, Dimension] = {
     Quantity.CURRENT: units.CURRENT,
     Quantity.VOLTAGE: units.VOLTAGE,
     Quantity.POWER: units.POWER,
-    Quantity.EFFICIENCY: units.SHARE,
     Quantity.FILL_TIME: units.TIME,
 }
-"""Dimension of each quantity that this version measures; the others are refused."""
+"""Dimension of each quantity that a stage may read."""
 
 PRESSURES = (Quantity.PRESSURE, Quantity.PEAK_PRESSURE)
 
-STAGES: dict[Kind, tuple[str, ...]] = {
-    Kind.PUMP: ("dry_check", "free_flow", "throttle", "shutoff", "reopen"),
-    Kind.MODULE: ("shutoff", "fill", "reopen", "free_flow", "throttle"),
-    Kind.MODULE_RETURN: ("shutoff", "fill", "reopen", "free_flow", "throttle"),
-}
-"""Stages of each kind; a module has `dry_check` besides where the part asks for it."""
-
-ONLY_IN: dict[Quantity, str] = {Quantity.PEAK_PRESSURE: "shutoff", Quantity.FILL_TIME: "fill"}
-"""Quantities that one stage alone gives."""
-
-ONLY_GIVES: dict[str, tuple[Quantity, ...]] = {
-    "dry_check": (Quantity.CURRENT, Quantity.VOLTAGE),
-    "fill": (Quantity.FILL_TIME,),
-}
-"""Stages without a steady reading, and what they give all the same."""
+MEASURED = tuple(q for q in DIMENSIONS if any(q in stage.reads for stage in STAGES.values()))
+"""The quantities that some stage reads; a requirement on another would never have a finding but void."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +35,14 @@ class Range:
 
 
 def stages(kind: Kind, dry_check: bool) -> tuple[str, ...]:
-    """The stages that a requirement may name."""
-    named = STAGES[kind]
-    return named if "dry_check" in named or not dry_check else ("dry_check", *named)
+    """The stages that a requirement may name: those in which the unit runs, each once and without a number."""
+    named = dict.fromkeys(name.partition(".")[0] for name in sequence(kind, dry_check))
+    return tuple(name for name in named if STAGES[name].reads or not STAGES[name].handled)
 
 
 def judged_in(stage: str) -> tuple[Quantity, ...]:
     """The quantities that a stage gives a reading of."""
-    given = ONLY_GIVES.get(stage, tuple(DIMENSIONS))
-    return tuple(q for q in given if ONLY_IN.get(q, stage) == stage)
+    return tuple(Quantity(name) for name in STAGES[stage].reads)
 
 
 def spans(stand: Stand) -> dict[Quantity, Range]:
@@ -76,6 +62,5 @@ def spans(stand: Stand) -> dict[Quantity, Range]:
         Quantity.CURRENT: current,
         Quantity.VOLTAGE: voltage,
         Quantity.POWER: Range(0.0, voltage.high * current.high, "voltage and current"),
-        Quantity.EFFICIENCY: Range(0.0, 1.0, "what a pump can be"),
         Quantity.FILL_TIME: Range(0.0, float("inf"), ""),
     }

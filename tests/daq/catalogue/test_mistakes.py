@@ -75,20 +75,31 @@ MISTAKES = [
     ),
     (
         *(PUMP, 'stage = "shutoff"', 'stage = "throttle"', 'requirement[4] "shutoff pressure".stage'),
-        *("stage 'shutoff', the only one with peak_pressure", "'throttle', which gives "),
-        "change the stage or the quantity",
+        *(
+            "a stage that gives peak_pressure: shutoff",
+            "'throttle', which gives nothing: this version does not measure it",
+        ),
+        "change stage or quantity",
+    ),
+    (
+        *(PUMP, 'stage = "free_flow"', 'stage = "shutoff"', f"{FREE_FLOW}.stage", "a stage that gives flow: free_flow"),
+        *("'shutoff', which gives peak_pressure, pressure, ", "change stage or quantity"),
     ),
     (
         *(PUMP, 'quantity = "flow"', 'quantity = "residual_pressure"', f"{FREE_FLOW}.quantity"),
         *(
-            "one of flow, pressure, ",
+            "one of flow, pressure, peak_pressure, current, voltage, ",
             "'residual_pressure', this version does not measure it",
             "take the requirement out",
         ),
     ),
     (
         *(PUMP, 'quantity = "flow"', 'quantity = "speed"', f"{FREE_FLOW}.quantity"),
-        *("one of flow, pressure, ", "'speed', this version does not measure it", "take the requirement out"),
+        *(
+            "one of flow, pressure, peak_pressure, current, voltage, ",
+            "'speed', this version does not measure it",
+            "take the requirement out",
+        ),
     ),
     (
         *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nat = "300 kPa"', f"{FREE_FLOW}.at", "no such key"),

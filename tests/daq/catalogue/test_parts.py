@@ -1,6 +1,7 @@
 """What a part's file becomes, and how parts are found."""
 
 import hashlib
+import re
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from daq.catalogue.cautions import load_cautions
 from daq.catalogue.errors import CatalogueError, UnknownPartError
 from daq.catalogue.find import find_config, places
 from daq.catalogue.load import load_catalogue, load_stand
+from daq.catalogue.quantities import judged_in, stages
 from daq.judge.requirement import Quantity, Requirement
 from daq.procedure.plan import Kind, Principle, Sensitivity
 from tests.daq.catalogue.conftest import Spoil
@@ -86,6 +88,14 @@ def test_a_catalogue_is_in_order_of_number(config: Path) -> None:
     assert [entry.part.number for entry in entries] == ["MH-2101", "MH-3310"]
     assert entries[0].body["requirement"][1]["at_least"] == "110 L/h"
     assert entries[0].text == (config / "parts" / "pump.toml").read_text(encoding="utf-8")
+
+
+def test_the_readme_names_what_the_stages_give() -> None:
+    text = (Path("config") / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(\w+)` \| (.*?) \|", text, re.MULTILINE)
+    written = {stage: re.findall(r"`(\w+)`", given) for stage, given in rows}
+    every = [stage for kind in Kind for stage in stages(kind, dry_check=True)]
+    assert written == {stage: [q.value for q in judged_in(stage)] for stage in every if judged_in(stage)}
 
 
 def test_the_cautions_that_ship() -> None:
