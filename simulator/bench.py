@@ -166,10 +166,7 @@ class Bench:
         self.plant.return_held = True
 
     def remove(self) -> None:
-        """Takes the unit off: the hose's pressure is gone, and what was in the reservoir too."""
-        plant = self.plant
-        plant.connected = plant.immersed = plant.return_held = plant.powered = False
-        plant.pressure = plant.level = 0.0
+        self.plant.take_off()
 
     def streaming(self) -> None:
         """The device streams scans; a time script counts from the first."""

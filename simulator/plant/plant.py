@@ -98,6 +98,11 @@ class Plant:
         self._warm(steps * STEP)
         return (self.delivered - before) / (steps * STEP)
 
+    def take_off(self) -> None:
+        """The unit is off the stand, at rest and empty, and the hose is open."""
+        self.connected = self.immersed = self.return_held = self.powered = False
+        self.pressure = self.pump_pressure = self.level = self.wet = self.speed = 0.0
+
     def _prime(self) -> None:
         module = self.unit.module
         fed = self.immersed if module is None else self.level > module.inlet_level
