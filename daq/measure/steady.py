@@ -51,7 +51,7 @@ class Detector:
 
     def __init__(self, tolerance: float, lsb: float = 0.0, window_s: float = 1.5, max_window_s: float = 6.0) -> None:
         self._tolerance, self._hidden = tolerance, lsb * lsb / 12.0
-        self._window, self._longest = window_s, max_window_s
+        self._window, self._longest = window_s, max(window_s, max_window_s)
         self._line = SlidingLine()
         self.reset()
 

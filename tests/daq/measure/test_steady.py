@@ -104,6 +104,11 @@ def test_steps_too_slow_for_the_longest_window_are_never_steady() -> None:
     assert not any(feed(Detector(0.5), noisy(60), step=1.0))
 
 
+def test_a_window_longer_than_the_longest_is_still_covered() -> None:
+    found = feed(Detector(0.5, window_s=8.0), noisy(200))
+    assert found.index(True) * STEP >= 8.0 - 1e-9
+
+
 def test_time_must_rise() -> None:
     detector = Detector(0.5)
     detector.feed(1.0, 5.0)
