@@ -35,7 +35,9 @@ def put_table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(*head, box=box.SIMPLE_HEAD)
+    table = Table(box=box.SIMPLE_HEAD)
+    for name in head:
+        table.add_column(name, overflow="fold")  # a path that is cut short is of no use
     for line in lines:
         table.add_row(*(Text(cell) for cell in line))
     Console().print(table)
