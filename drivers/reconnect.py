@@ -137,6 +137,10 @@ class Reconnecting:
             raise PortError(f"{self.address.text}: not connected ({self._told or 'opening'}); wait for LinkChange(UP)")
         return self._device
 
+    def recording_header(self) -> dict[str, object] | None:
+        """Of the device that is connected now; None while none is."""
+        return None if self._device is None else self._device.recording_header()
+
     async def events(self) -> AsyncIterator[Event]:
         """Ends after `close` only.
 

@@ -1,0 +1,128 @@
+"""A daemon for one stand: store, stand and publisher together, from start to a clean stop."""
+
+import asyncio
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import UTC, datetime
+
+from daq.catalogue.load import Catalogue
+from daq.catalogue.stand_file import StandConfig
+from daq.publish import contract as c
+from daq.publish.desk import Desk
+from daq.publish.mqtt import Broker
+from daq.publish.notices import Notice
+from daq.publish.publisher import Publisher
+from daq.publish.topics import Topics
+from daq.record.async_store import AsyncStore
+from daq.record.store import Store
+from daq.record.values import Finished, StoredRun
+from daq.stand.errors import StandError
+from daq.stand.said import Said
+from daq.stand.stand import Stand
+from daq.stand.voice import Voice
+from drivers.device import Address, Device, open_device
+from drivers.reconnect import Reconnecting
+
+NOT_HARDWARE = ("sim", "replay")
+"""Schemes of addresses whose data never come from hardware."""
+
+
+class Daemon:
+    """Owns what one stand needs. `hear` gets everything the stand says, and the publisher's troubles as Notices."""
+
+    def __init__(self, config: StandConfig, catalogue: Catalogue, hear: Callable[[Said | Notice], None]) -> None:
+        if config.stand.driven:
+            raise StandError(
+                f'{config.path}: mode: expected "followed", found "driven"; this version follows an operator and '
+                "does not move switch or valve itself"
+            )
+        self.config = config
+        self.store = AsyncStore(config.database)
+        self.stand = Stand(config, catalogue, self.store)
+        self.voice = Voice(self.stand, Address.parse(config.device).scheme in NOT_HARDWARE)
+        self.stand.listeners += [self.voice.hear, hear]
+        self._hear = hear
+        self._publisher: Publisher | None = None
+
+    async def run(self, stop: asyncio.Event, device: Device | None = None) -> None:
+        """Runs until `stop` is set or the device is gone for good.
+
+        `device` replaces the one at the configured address.
+
+        Raises:
+            RecordError: the database cannot be opened.
+            AddressError, ProtocolError, PortError: the device cannot be opened, and trying again would not help.
+        """
+        await self.store.open()
+        try:
+            await self._close_unfinished()
+            opened = device or await self._device()
+            try:
+                await self._work(opened, stop)
+            finally:
+                await opened.close()
+        finally:
+            await self.store.close()
+
+    async def _device(self) -> Device:
+        address = Address.parse(self.config.device)
+        if address.scheme in NOT_HARDWARE:
+            return await open_device(address.text)
+        return Reconnecting(lambda: open_device(address.text), address)
+
+    async def _work(self, device: Device, stop: asyncio.Event) -> None:
+        config = self.config
+        topics = Topics(config.root, config.stand.site, config.stand.name)
+        desk = Desk(self.store, self.stand.key, self.voice.handle)
+        outbox = self.store.outbox(self.stand.key)
+        publisher = Publisher(_broker(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self._hear)
+        self._publisher = publisher
+        self.voice.speak_through(publisher)
+        newest = await self.store.ask(Store.newest, config.stand.site, config.stand.name)
+        if newest is not None:
+            self.voice.show_verdict(c.ResultData.model_validate(newest.data))
+        async with asyncio.TaskGroup() as tasks:
+            publishing = tasks.create_task(publisher.run(), name="publisher")
+            operating = tasks.create_task(self.stand.operate(device), name="stand")
+            stopping = tasks.create_task(stop.wait(), name="stop")
+            await asyncio.wait({operating, stopping, publishing}, return_when=asyncio.FIRST_COMPLETED)
+            self.stand.stop()
+            stopping.cancel()
+            if not operating.done():
+                operating.cancel()
+                with suppress(asyncio.CancelledError):
+                    await operating
+            publisher.stop()
+
+    async def _close_unfinished(self) -> None:
+        """What a killed daemon left under way is closed as void before anything else."""
+        site, stand = self.config.stand.site, self.config.stand.name
+        ended = datetime.now(UTC)
+
+        def make(stored: StoredRun, seq: int) -> Finished:
+            data = c.abandoned(stored.data, seq=seq, ended=ended, why="daemon was killed")
+            return Finished(c.plain(data), [("result", c.text(c.Result.of(data)))])
+
+        await self.store.close_unfinished(site, stand, make)
+
+
+def _broker(config: StandConfig) -> Broker:
+    broker = config.broker
+    password = None
+    if broker.password_file is not None:
+        try:
+            password = broker.password_file.read_text(encoding="utf-8").splitlines()[0].strip()
+        except (OSError, IndexError) as error:
+            raise StandError(
+                f"{config.path}: broker.password_file {broker.password_file}: expected a file whose first line is the "
+                f"password, found {error}; write it, readable for the daemon only"
+            ) from error
+    return Broker(
+        host=broker.host,
+        port=broker.port,
+        username=broker.username,
+        password=password,
+        tls=broker.tls,
+        ca_file=str(broker.ca_file) if broker.ca_file else None,
+        version=broker.version,
+    )

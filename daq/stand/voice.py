@@ -1,0 +1,191 @@
+"""What a stand says, in the words of the contract, to its publisher; and what the broker asks, to the stand."""
+
+import math
+import secrets
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from daq import __version__
+from daq.catalogue.stand_file import StandConfig
+from daq.judge.requirement import Quantity
+from daq.measure.channels import PressureInput
+from daq.measure.steps import Step
+from daq.procedure.plan import Kind
+from daq.publish import contract as c
+from daq.publish.contract import quantity
+from daq.publish.publisher import Publisher
+from daq.publish.text import TEXTS, Do
+from daq.stand.errors import RefusedError
+from daq.stand.result import reference_of, shown, verdict_of
+from daq.stand.said import Finished, Live, Said, Stage
+from daq.stand.stand import Stand, StartRequest
+from drivers.block import Identity, Link, LinkChange
+
+CHANNELS = {"pressure": Quantity.PRESSURE, "current": Quantity.CURRENT, "voltage": Quantity.VOLTAGE}
+
+
+class Voice:
+    """Turns what one stand says into states, live values and replies."""
+
+    def __init__(self, stand: Stand, simulated: bool, now: Callable[[], datetime] = lambda: datetime.now(UTC)) -> None:
+        self._stand, self._now = stand, now
+        self._boot = secrets.token_hex(8)
+        self._began = now()
+        self._sim = simulated
+        self._publisher: Publisher | None = None
+        self.status = self._status(Link.DOWN)
+
+    def speak_through(self, publisher: Publisher) -> None:
+        """From now on everything goes to this publisher."""
+        self._publisher = publisher
+        publisher.set_state("meta", c.text(meta(self._stand.config, None)))
+        self._stage(self._stand.stage)
+
+    def show_verdict(self, data: c.ResultData) -> None:
+        """The newest verdict, also that from before a restart."""
+        self._state("verdict", verdict_of(data))
+
+    def hear(self, said: Said) -> None:
+        """Listens to the stand."""
+        if isinstance(said, Stage):
+            self._stage(said)
+        elif isinstance(said, Live):
+            self._live(said)
+        elif isinstance(said, LinkChange):
+            self._link(said)
+        elif isinstance(said, Finished):
+            self.show_verdict(said.data)
+
+    async def handle(self, name: str, command: c.Command) -> c.Reply:
+        """Carries out a command; a refusal says why."""
+        try:
+            run, state = await self._carry_out(command)
+        except RefusedError as error:
+            return self._reply(command, c.ReplyState.REFUSED, why=str(error)[:200])
+        return self._reply(command, state, run=run)
+
+    async def _carry_out(self, command: c.Command) -> tuple[str, c.ReplyState]:
+        if isinstance(command, c.Start):
+            request = StartRequest(command.part, command.serial, command.order, command.operator)
+            return await self._stand.start(request), c.ReplyState.ACCEPTED
+        if isinstance(command, c.Confirm):
+            self._stand.confirm(command.run, command.what.value)
+            return command.run, c.ReplyState.DONE
+        assert isinstance(command, c.Abort), "commands are start, confirm and abort"
+        self._stand.abort(command.run)
+        return command.run, c.ReplyState.DONE
+
+    def _reply(self, command: c.Command, state: c.ReplyState, *, why: str = "", run: str | None = None) -> c.Reply:
+        return c.Reply(request_id=command.request_id, state=state, why=why, run=run, time=self._now())
+
+    def _status(self, link: Link) -> c.Status:
+        return c.Status(
+            state=c.Presence.ONLINE,
+            since=self._began,
+            boot=self._boot,
+            software=__version__,
+            link=c.Link(link.name.lower()),
+            sim=1 if self._sim else 0,
+        )
+
+    def _link(self, change: LinkChange) -> None:
+        device = self._stand.device
+        if change.link is Link.UP and device is not None:
+            self._sim = device.simulated
+            if self._publisher is not None:
+                self._publisher.set_state("meta", c.text(meta(self._stand.config, device.identity)))
+        self.status = self._status(change.link)
+        if self._publisher is not None:
+            self._publisher.set_status(self.status)
+
+    def _stage(self, said: Stage) -> None:
+        about, now = said.about, said.now
+        do = Do(now.do.value) if now else Do.REMOVE if said.removing else Do.NONE
+        stage = c.Stage(
+            stage=now.stage if now else "idle",
+            run=about.run if about else None,
+            part=about.part if about else None,
+            serial=about.serial if about else None,
+            since=self._now(),
+            do=do,
+            text=TEXTS[do],
+            ready=not said.blocked_by,
+            blocked_by=list(said.blocked_by),
+            sim=1 if self._sim else 0,
+        )
+        self._state("stage", stage)
+
+    def _live(self, said: Live) -> None:
+        if self._publisher is None or not self._publisher.connected:
+            return
+        live = c.Live(
+            time=self._now(),
+            run=said.about.run if said.about else None,
+            stage=said.stage,
+            channels=channels_now(said.step, self._stand.config.stand.channels.pressure.absolute_reference),
+            sim=1 if self._sim else 0,
+        )
+        self._publisher.live(c.text(live))
+
+    def _state(self, name: str, payload: c.Payload) -> None:
+        if self._publisher is not None:
+            self._publisher.set_state(name, c.text(payload))
+
+
+def channels_now(step: Step, absolute: bool) -> dict[str, c.Quantity | None]:
+    """The channels of a step; what is not fitted, faulty or only known within bounds is None."""
+    told = {
+        name: None if step.faulty & 1 << bit else shown(q, getattr(step, name), absolute)
+        for bit, (name, q) in zip((0, 2, 1), CHANNELS.items(), strict=True)
+    }
+    told["flow"] = shown(Quantity.FLOW, step.flow.value)
+    told["temperature"] = None if math.isnan(step.temperature) else quantity(step.temperature - 273.15, "Cel")
+    if not math.isnan(step.level):
+        told["level"] = quantity(100 * step.level, "%")
+    return told
+
+
+def meta(config: StandConfig, identity: Identity | None) -> c.Meta:
+    """What the stand is."""
+    stand = config.stand
+    device = None
+    if identity is not None:
+        device = c.Device(id=identity.device_id, firmware=identity.firmware, simulated=identity.simulated)
+    return c.Meta(
+        site=stand.site,
+        stand=stand.name,
+        mode="driven" if stand.driven else "followed",
+        device=device,
+        channels=[_channel(config, *row) for row in _spans(config)],
+        kinds=[kind.value for kind in Kind],
+    )
+
+
+def _spans(config: StandConfig) -> list[tuple[str, str, float, float]]:
+    channels = config.stand.channels
+    pressure: PressureInput = channels.pressure
+    hertz, table = channels.flow.k_table, channels.flow
+    low, high = (h / k * 3.6e6 for h, k in (hertz[0], table.k_table[-1]))
+    spans = [
+        ("pressure", "kPa", pressure.low / 1e3, pressure.high / 1e3),
+        ("flow", "L/h", low, high),
+        ("current", "A", 0.0, channels.shunt.full_scale),
+        ("voltage", "V", 0.0, channels.voltage.full_scale),
+    ]
+    if channels.temperature is not None:
+        warm = channels.temperature
+        spans.append(("temperature", "Cel", warm.low - 273.15, warm.high - 273.15))
+    return spans
+
+
+def _channel(config: StandConfig, name: str, unit: str, low: float, high: float) -> c.Channel:
+    calibration = config.calibrations.get(name)
+    return c.Channel(
+        name=name,
+        unit=unit,
+        reference=reference_of(name, config.stand.channels.pressure.absolute_reference),
+        low=low,
+        high=high,
+        calibrated=calibration.made if calibration else None,
+        due=calibration.due if calibration else None,
+    )
