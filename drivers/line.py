@@ -107,19 +107,24 @@ class Line:
                 return
             data = await self._read(until)
             now = self.clock()
+            if self._virtual:
+                self._poll(now)  # the read may have passed any time before these bytes came
             if data:
                 self._take(data, now)
-            late = self.session.poll(now)
-            if late:
-                self.ready.append((None, late))
+            self._poll(now)
         await self.flush()
+
+    def _poll(self, now: float) -> None:
+        late = self.session.poll(now)
+        if late:
+            self.ready.append((None, late))
 
     async def _read(self, until: float | None) -> bytes | None:
         if self.gone:
             raise PortError(self.gone)
         if self._virtual:
             await asyncio.sleep(0)  # a simulation never waits, but others must get their turn
-            data: bytes | None = await self._transport.read()
+            data = await self._transport.read()
         else:
             data = await self._read_until(until)
         if data == b"":

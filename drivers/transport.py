@@ -21,8 +21,9 @@ CONNECT_WITHIN = 5.0
 class Transport(Protocol):
     """A line that is open. One reader and one writer at a time."""
 
-    async def read(self) -> bytes:
-        """Bytes as they come, at least one; b'' once the line is gone, whatever took it away."""
+    async def read(self) -> bytes | None:
+        """Bytes as they come, at least one; b'' once the line is gone, whatever took it away. A line with a clock of
+        its own may give None: time has passed and nothing came."""
         ...
 
     async def write(self, data: bytes) -> None:
@@ -122,7 +123,8 @@ def open_port(path: str, baud: int) -> SerialTransport:
         PortError: it is not there, or we may not.
     """
     try:
-        port = serial.Serial(path, baud, timeout=0, exclusive=True)
+        # Without an inter-byte timeout pyserial sets VMIN to 0, and a read of an idle port gives b'' like a dead one.
+        port = serial.Serial(path, baud, timeout=0, inter_byte_timeout=0, exclusive=True)
     except (OSError, ValueError) as error:  # SerialException is an OSError
         raise _port_error(path, baud, error) from error
     return SerialTransport(port)

@@ -1,0 +1,110 @@
+"""Check sum and stuffing of the stand link against published values."""
+
+from math import ceil
+
+import pytest
+from cobs import cobs as other_cobs
+from crccheck.crc import Crc16Ibm3740
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.link import cobs
+from drivers.link.cobs import CobsError, crc16
+
+UP_TO_FE = bytes(range(1, 255))
+UP_TO_FF = bytes(range(1, 256))
+
+
+def test_crc_check_value() -> None:
+    """Catalogue of parametrised CRC algorithms (G. Cook), entry CRC-16/IBM-3740: check = 0x29B1."""
+    assert crc16(b"123456789") == 0x29B1
+
+
+@pytest.mark.parametrize(("data", "expected"), [(b"", 0xFFFF), (b"\0", 0xE1F0), (b"A", 0xB915)])
+def test_crc_of_short_inputs(data: bytes, expected: int) -> None:
+    """Computed from the catalogue's parameters of CRC-16/IBM-3740 with crccheck, which implements the catalogue."""
+    assert crc16(data) == expected
+
+
+@given(st.binary(max_size=300))
+def test_crc_leaves_the_catalogue_residue(data: bytes) -> None:
+    """Catalogue, field residue = 0x0000: message and its CRC, high byte first, together give zero."""
+    assert crc16(data + crc16(data).to_bytes(2, "big")) == 0
+    assert crc16(data) == Crc16Ibm3740.calc(data)
+
+
+COBS_1999 = [
+    (b"", "01"),
+    (b"\x00", "01 01"),
+    (bytes.fromhex("11 22 00 33"), "03 11 22 02 33"),
+    (bytes.fromhex("11 22 33 44"), "05 11 22 33 44"),
+    (bytes.fromhex("11 00 00 00"), "02 11 01 01 01"),
+    (UP_TO_FE, "ff" + UP_TO_FE.hex()),
+    (UP_TO_FF, "ff" + UP_TO_FE.hex() + "02 ff"),
+    # The paper's worked example; the figure is from memory, the bytes were computed with an independent library.
+    (bytes.fromhex("45 00 00 2c 4c 79 00 00 40 06 4f 37"), "02 45 01 04 2c 4c 79 01 05 40 06 4f 37"),
+    (bytes.fromhex("00 11 00"), "01 02 11 01"),
+    (b"\0" + UP_TO_FE, "01 ff" + UP_TO_FE.hex()),
+]
+"""S. Cheshire, M. Baker, Consistent Overhead Byte Stuffing, IEEE/ACM Trans. Networking 7(2), 159-172 (1999): what the
+paper's rules give, without the closing zero; recomputed with the library `cobs`."""
+
+
+@pytest.mark.parametrize(("data", "stuffed"), COBS_1999)
+def test_cobs_of_the_paper(data: bytes, stuffed: str) -> None:
+    assert cobs.encode(data) == bytes.fromhex(stuffed)
+    assert cobs.decode(bytes.fromhex(stuffed)) == data
+
+
+def test_cobs_code_bytes() -> None:
+    """Cheshire and Baker (1999), code table: n stands for n - 1 bytes and a zero, 0xFF for 254 bytes and no zero."""
+    for n in range(1, 255):
+        run = b"\x55" * (n - 1)
+        assert cobs.decode(bytes([n]) + run + b"\x02\xaa") == run + b"\0\xaa"
+    assert cobs.decode(b"\xff" + b"\x55" * 254 + b"\x02\xaa") == b"\x55" * 254 + b"\xaa"
+
+
+def test_cobs_full_stretch_may_be_closed_by_one() -> None:
+    """Cheshire and Baker (1999): behind 254 bytes a decoder must accept a closing 01 too."""
+    assert cobs.decode(b"\xff" + UP_TO_FE + b"\x01") == UP_TO_FE
+
+
+@pytest.mark.parametrize("damaged", ["05 11 22", "00", "03 11 00", ""])
+def test_cobs_refuses_what_nobody_can_have_written(damaged: str) -> None:
+    """Cheshire and Baker (1999): a stretch longer than the frame, a zero within it; the library `cobs` refuses both."""
+    with pytest.raises(CobsError):
+        cobs.decode(bytes.fromhex(damaged))
+
+
+stretchy = st.lists(
+    st.one_of(st.binary(max_size=20), st.integers(250, 258).map(lambda n: b"\x07" * n), st.just(b"\0\0")), max_size=6
+).map(b"".join)
+
+
+@given(stretchy)
+def test_cobs_overhead_and_round_trip(data: bytes) -> None:
+    """Cheshire and Baker (1999): at least 1 and at most ceil(n/254) bytes more (n >= 1), and never a zero."""
+    stuffed = cobs.encode(data)
+    assert 0 not in stuffed
+    assert 1 <= len(stuffed) - len(data) <= max(ceil(len(data) / 254), 1)
+    assert cobs.decode(stuffed) == data
+    assert stuffed == other_cobs.encode(data)
+
+
+@given(st.binary(max_size=600))
+def test_cobs_agrees_with_another_library_on_any_bytes(data: bytes) -> None:
+    try:
+        theirs = other_cobs.decode(data) if data else None
+    except other_cobs.DecodeError:
+        theirs = None
+    if theirs is None:
+        with pytest.raises(CobsError):
+            cobs.decode(data)
+    else:
+        assert cobs.decode(data) == theirs
+
+
+def test_identify_as_the_first_frame_on_the_line() -> None:
+    """`drivers/link/CONTRACT.md`, the frame to check against."""
+    assert crc16(b"\x41\x00") == 0x23F2
+    assert cobs.encode(bytes.fromhex("41 00 f2 23")) + b"\0" == bytes.fromhex("02 41 03 f2 23 00")
