@@ -112,6 +112,10 @@ class ReplayDevice:
             self._deframer = Deframer(self._deframer.layout)
             self._session = Session(0.0, self.counts, self._session.identity)
 
+    def recording_header(self) -> None:
+        """A replay is not recorded again; its recording is there."""
+        return None
+
     async def drive(self, *, power: bool, valve: int | None, supply_mv: int | None, lease_ms: int) -> Reply:
         raise self._not_fitted("drive")
 
