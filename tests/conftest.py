@@ -23,7 +23,7 @@ class Mosquitto:
         if program is None:
             pytest.fail("mosquitto is not installed; on Debian: apt-get install mosquitto")
         self._program = program
-        self._folder = folder
+        self.folder = folder
         self._process: subprocess.Popen[str] | None = None
         self.host = "127.0.0.1"
         self.port = _free_port()
@@ -45,7 +45,7 @@ class Mosquitto:
 
     def start(self) -> None:
         """Returns when it listens."""
-        command = [self._program, "-c", str(self._folder / "mosquitto.conf")]
+        command = [self._program, "-c", str(self.folder / "mosquitto.conf")]
         self._process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
         assert self._process.stderr is not None
         said = []
@@ -62,6 +62,11 @@ class Mosquitto:
     def stop(self) -> None:
         """Ends it in order, if it runs."""
         self._end(signal.SIGTERM)
+
+    def reload(self) -> None:
+        """Has it read its access list again."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGHUP)
 
     def _end(self, how: signal.Signals) -> None:
         if self._process is not None:

@@ -96,6 +96,12 @@ class _Client(aiomqtt.Client):
             self._client.disconnect()  # a broker that accepts and then says nothing would keep the socket open
             raise
 
+    async def __aexit__(self, *error: Any) -> None:
+        # What broke the connection was told by whichever call met it; asyncio would complain that nobody asked for it.
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()
+        await super().__aexit__(*error)
+
 
 class Connection:
     """An open connection."""
@@ -143,9 +149,11 @@ class Connection:
         Raises:
             RefusedError: the broker grants no such subscription.
         """
-        options = SubscribeOptions(qos=1, retainAsPublished=True) if self._broker.speaks_5 else None
+        how: dict[str, Any] = {"qos": 1}
+        if self._broker.speaks_5:
+            how = {"options": SubscribeOptions(qos=1, retainAsPublished=True)}
         with self._explained():
-            granted = await self._client.subscribe(topic, qos=1, options=options)
+            granted = await self._client.subscribe(topic, **how)
         for code in granted:
             if (code.value if isinstance(code, ReasonCode) else code) >= _FAILURE:
                 raise RefusedError(f"broker {self._broker.where} refused a subscription to {topic}: {code}")
@@ -243,4 +251,7 @@ def _explain(broker: Broker, error: BaseException) -> BrokerError:
             f"broker {broker.where}: another client took over this stand's connection; see that only one daemon "
             "runs for this stand"
         )
-    return BrokerError(f"broker {broker.where}: no connection ({reason}); check that it runs and can be reached")
+    return BrokerError(
+        f"broker {broker.where}: no connection ({reason}); check that it runs and can be reached, and that no second "
+        "daemon speaks for this stand"
+    )
