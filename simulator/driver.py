@@ -55,10 +55,9 @@ async def open_sim(address: Address) -> SimulatedDevice:
     """
     options = _options(address)
     try:
-        rig = _rig(address, options)
+        device = SimulatedDevice(_rig(address, options), address, float(options["pace"]) if options["pace"] else None)
     except (SimulatorError, ValueError) as error:
         raise AddressError(f"device address {address.text!r}: {error}") from error
-    device = SimulatedDevice(rig, address, float(options["pace"]) if options["pace"] else None)
     await device.start()
     return device
 
