@@ -23,6 +23,10 @@ HIGHEST_PHI = 0.95
 _CAUTION = 0.2
 """Standard errors added to the estimated autocorrelation: short windows need it, see tests/studies/mean.py."""
 
+PAIRED_ABOVE = 0.6
+"""Autocorrelation above which values are averaged in pairs: up to it coverage was found right with plain ones."""
+FEWEST_TO_PAIR = 12
+
 
 class Shape(StrEnum):
     """The distribution that a component enters with. STUDENT is a mean of few values, scaled by its standard error."""
@@ -152,7 +156,8 @@ def look_widening(dof: float, looks: int) -> float:
 def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0) -> Mean:
     """The mean of a steady window of equally spaced values, for at most `looks` looks at growing windows.
 
-    The scatter is taken as a first-order autoregressive process. A value that repeats its predecessor exactly comes
+    The scatter is taken as a first-order autoregressive process; values that resemble each other too closely for that
+    (a meter with a lag) are averaged in pairs first, and the pairs again, while enough of them are left. A value that repeats its predecessor exactly comes
     from a sensor that is slower than the logging: it is weighed in the mean, but is no evidence of its own for the
     scatter. lsb²/12 is added to the variance of the values; not being estimated, it has no doubt about itself. Raises
     ValueError for an empty window or one with NaN in it.
@@ -160,16 +165,17 @@ def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0) -> Me
     if values.size == 0 or not np.isfinite(values).all():
         raise ValueError(f"a mean needs a window of finite values, got {values.size} with a NaN or none at all")
     kept = values[np.concatenate(([True], values[1:] != values[:-1]))]
-    n = int(kept.size)
-    deviations = kept - kept.mean()
-    squares = float(deviations @ deviations)
-    phi = _autocorrelation(deviations, squares)
+    count = int(kept.size)
+    deviations, squares, phi = _scattered(kept)
+    while phi > PAIRED_ABOVE and deviations.size >= FEWEST_TO_PAIR:
+        deviations, squares, phi = _scattered(_in_pairs(deviations))
+    n = int(deviations.size)
     longer = (1.0 + phi) / (1.0 - phi)
     scatter = _variance(squares, n, longer)
     hidden = lsb * lsb / 12.0
     dof = autoregressive_dof(n, phi) * (1.0 + hidden / scatter) ** 2 if scatter > 0.0 else math.inf
     standard = math.sqrt((scatter + hidden) * longer / n)
-    return Mean(float(values.mean()), standard, n, n / longer, dof, phi, look_widening(dof, looks))
+    return Mean(float(values.mean()), standard, count, max(n / longer, 1.0), dof, phi, look_widening(dof, looks))
 
 
 def autoregressive_dof(n: int, phi: float) -> float:
@@ -197,6 +203,19 @@ def _autocorrelation(deviations: NDArray[np.float64], squares: float) -> float:
     raw = float(deviations[1:] @ deviations[:-1]) / squares
     corrected = raw + (1.0 + 4.0 * raw) / n
     return min(max(corrected + _CAUTION * math.sqrt((1.0 - raw * raw) / n), 0.0), HIGHEST_PHI)
+
+
+def _scattered(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], float, float]:
+    """Deviations from the mean, their squares added up, and their autocorrelation."""
+    deviations = values - values.mean()
+    squares = float(deviations @ deviations)
+    return deviations, squares, _autocorrelation(deviations, squares)
+
+
+def _in_pairs(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of neighbours; of an odd number the oldest is left out."""
+    even = values[values.size % 2 :]
+    return np.asarray(0.5 * (even[::2] + even[1::2]))
 
 
 def _variance(squares: float, n: int, longer: float) -> float:

@@ -9,11 +9,11 @@ import numpy as np
 from daq.catalogue.load import Entry
 from daq.catalogue.stand_file import StandConfig
 from daq.measure.convert import Column, Floats
-from daq.procedure.effects import Effect
-from daq.procedure.run import Run
+from daq.procedure.effects import Effect, Noted
+from daq.procedure.run import ConfirmError, Run
 from daq.publish import contract as c
 from daq.stand.result import About
-from drivers.block import Block, DeviceReset, Event, LinkChange, LinkCounts, Status
+from drivers.block import Block, DeviceReset, Event, Link, LinkChange, LinkCounts, Replayed, Status
 from drivers.device import Device
 from drivers.recording import RecordingWriter
 
@@ -39,9 +39,22 @@ class ActiveRun:
             return self.run.status(event)
         if isinstance(event, DeviceReset):
             return self.run.halt("device reset")
-        if isinstance(event, LinkChange) and event.link.name != "UP":
+        if isinstance(event, LinkChange) and event.link is not Link.UP:
             return self.run.halt(f"link {event.link.name.lower()}")
+        if isinstance(event, Replayed):
+            return self._replayed(event)
         return []
+
+    def _replayed(self, event: Replayed) -> list[Effect]:
+        """What somebody did at this place of a recording, or a simulated operator just now."""
+        if event.kind == "abort":
+            return self.run.halt(str(event.body.get("why", "aborted")))
+        if event.kind != "confirm":
+            return []
+        try:
+            return self.run.confirm(str(event.body.get("what")))
+        except ConfirmError as error:
+            return [Noted(self.run.t, "refused", str(error))]
 
     def note(self, kind: str, body: dict[str, object]) -> None:
         """Keeps in the recording what no wire byte tells."""

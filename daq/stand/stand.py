@@ -130,9 +130,8 @@ class Stand:
             return
         elif isinstance(event, LinkChange):
             self._set_link(event)
-        elif isinstance(event, Replayed):
-            self._replay(event)
-            return
+        elif isinstance(event, Replayed) and self._active is not None:
+            self._active.note(event.kind, event.body)
         if isinstance(event, Status):
             self._tripped = event.trip is not Trip.NONE
         if self._active is not None:
@@ -169,18 +168,6 @@ class Stand:
             self._active.recording.link(change)
         self._say(change)
         self._say_stage()
-
-    def _replay(self, event: Replayed) -> None:
-        """What somebody did at this place of a recording, or a simulated operator just now."""
-        if self._active is None:
-            return
-        if event.kind == "confirm":
-            try:
-                self.confirm(self._active.about.run, str(event.body.get("what")))
-            except RefusedError as error:
-                self._note(Noted(self._active.run.t, "refused", str(error)))
-        elif event.kind == "abort":
-            self.abort(self._active.about.run)
 
     # Commands.
 

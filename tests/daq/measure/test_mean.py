@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from daq.measure.distributions import student_quantile
 from daq.measure.uncertainty import HIGHEST_PHI, Shape, look_widening, mean_of
 from tests.studies.common import autoregressive
 from tests.studies.mean import coverage
@@ -25,10 +26,11 @@ def test_independent_values_have_nearly_the_textbook_standard_error() -> None:
 
 
 def test_neighbours_that_resemble_each_other_count_for_less() -> None:
-    mean = mean_of(autoregressive(np.random.default_rng(4), 0.6, 1, 4000)[0])
-    assert mean.phi == pytest.approx(0.6, abs=0.05)
-    assert mean.n_effective == pytest.approx(1000, rel=0.2)
-    assert mean.standard == pytest.approx(2 / math.sqrt(4000), rel=0.1)
+    mean = mean_of(autoregressive(np.random.default_rng(4), 0.5, 1, 4000)[0])
+    assert mean.phi == pytest.approx(0.5, abs=0.05)
+    assert mean.n_effective == pytest.approx(4000 / 3, rel=0.2)
+    deviation_of_mean = math.sqrt(3 / 4000)  # (1 + φ)/(1 − φ) = 3, values of unit variance
+    assert mean.standard == pytest.approx(deviation_of_mean, rel=0.1)
 
 
 def test_a_sensor_that_repeats_its_values_is_no_better_for_it() -> None:
@@ -52,10 +54,28 @@ def test_resolution_adds_to_the_scatter_but_not_to_its_doubt() -> None:
     assert coarse.dof > fine.dof
 
 
-def test_a_trend_reaches_the_highest_autocorrelation() -> None:
+def test_a_trend_is_never_taken_for_independent_values() -> None:
     mean = mean_of(np.arange(60.0))
     assert mean.phi == HIGHEST_PHI
-    assert mean.dof == pytest.approx(60 * (1 - 0.95**2) / (3 + 0.95**2))
+    assert (mean.dof, mean.n_effective) == (1.0, 1.0)
+    assert mean.standard > np.arange(60.0).std() / 2
+
+
+def test_a_meter_with_a_lag_still_gives_an_honest_and_useful_interval() -> None:
+    """Second-order scatter: a wander seen through a lag, each step much like the one before."""
+    rng = np.random.default_rng(21)
+    held, halves = 0, []
+    for wander in autoregressive(rng, 0.8, 300, 190):
+        lagged = np.zeros(190)
+        for i in range(1, 190):
+            lagged[i] = 0.85 * lagged[i - 1] + 0.15 * wander[i]
+        steps = lagged[90:].reshape(25, 4).mean(axis=1)
+        mean = mean_of(steps)
+        half = mean.standard * student_quantile(0.975, mean.dof)
+        held += abs(mean.value) <= half
+        halves.append(half / lagged.std())
+    assert held / 300 >= 0.95
+    assert np.median(halves) < 5.0
 
 
 @pytest.mark.parametrize("values", [[3.0], [3.0, 5.0], [3.0, 5.0, 4.0]])

@@ -1,0 +1,106 @@
+"""A recording judged again: the same bytes, the same notes, the texts that were in force, no database."""
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from daq import __version__
+from daq.catalogue.find import PARTS, STAND_FILE
+from daq.catalogue.load import Catalogue, load_catalogue, load_stand
+from daq.catalogue.stand_file import StandConfig
+from daq.procedure.effects import Effect
+from daq.procedure.run import Run
+from daq.publish import contract as c
+from daq.stand.active import ActiveRun, quality, versions
+from daq.stand.errors import StandError
+from daq.stand.result import About, result_data
+from drivers.replay import ReplayDevice
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """The configuration and catalogue that a recording was judged by, the age of the calibrations then, and about
+    which run it is."""
+
+    config: StandConfig
+    catalogue: Catalogue
+    years: dict[str, float]
+    part: str
+    run: str
+    serial: str
+    started: datetime
+
+
+def in_force(device: ReplayDevice, directory: Path | None = None) -> InForce:
+    """What the recording's header says; with `directory` the configuration there instead, to judge it differently.
+
+    Raises:
+        StandError: the header lacks it: the recording was not made by a run.
+        CatalogueError: a text is not what this version reads.
+    """
+    header: Any = device.header
+    try:
+        with tempfile.TemporaryDirectory() as made:
+            where = directory or _laid_out(Path(made), header)
+            config = load_stand(where)
+            catalogue = load_catalogue(where, config.stand)
+        part, years = header["part"]["number"], {k: float(v) for k, v in header["years"].items()}
+        started = datetime.fromisoformat(header["started"])
+        return InForce(config, catalogue, years, part, header["run"], header["serial"], started)
+    except (KeyError, TypeError, ValueError) as error:
+        raise StandError(
+            f"{device.address.text}: its header lacks what a run writes there ({error}); judge it with the daemon that "
+            "made it, or name a recording of a run"
+        ) from error
+
+
+def _laid_out(where: Path, header: Any) -> Path:
+    (where / PARTS).mkdir()
+    (where / STAND_FILE).write_bytes(header["stand_text"].encode())
+    (where / PARTS / "part.toml").write_bytes(header["part_text"].encode())
+    return where
+
+
+async def rejudge(
+    device: ReplayDevice, force: InForce, hear: Callable[[Effect], None] = lambda _: None
+) -> c.ResultData:
+    """Judges a recording; the result has seq 0 and counts as simulated, since no hardware gave it now.
+
+    Raises:
+        UnknownPartError: the configuration named has no such part.
+    """
+    config, part = force.config, force.catalogue.part(force.part)
+    run = Run(part, config.stand, device.identity, force.years)
+    about = About(
+        run=force.run,
+        site=config.stand.site,
+        stand=config.stand.name,
+        driven=config.stand.driven,
+        sim=True,
+        part=part.number,
+        part_revision=part.revision,
+        kind=part.kind.value,
+        serial=force.serial,
+        serial_given=True,
+        order=None,
+        operator=None,
+        attempt=1,
+        earlier_runs=(),
+        started=force.started,
+        absolute=config.stand.channels.pressure.absolute_reference,
+        versions=versions(config, __version__, device.identity.firmware),
+    )
+    active = ActiveRun(about, run, device.counts.copy(), 0.0)
+    async for event in device.events():
+        for effect in active.feed(event):
+            hear(effect)
+        if run.outcome is not None:
+            break
+    for effect in run.halt("recording ended"):
+        hear(effect)
+    assert run.outcome is not None, "a halted run has an outcome"
+    ended = force.started
+    return result_data(about, run.outcome, seq=0, ended=ended, quality=quality(active, device, None), files={})
