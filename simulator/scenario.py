@@ -9,22 +9,18 @@ from typing import Any
 
 from drivers.block import Feature, Input
 from simulator import scenario_keys as keys
-from simulator.design import Cue, DeviceDesign, Habits, MeterSpread, Scenario, UnitDesign
+from simulator.design import Cue, DeviceDesign, Habits, MeterSpread, Scenario
 from simulator.errors import ScenarioError
 from simulator.keys import Key, Place, build, check_keys, flag, number, table_at, text
 from simulator.plant.line import Line
 from simulator.plant.meter import MeterDesign
-from simulator.plant.module import Module
-from simulator.plant.motor import Motor, Supply
 from simulator.plant.noise import Spikes, Wander
-from simulator.plant.plant import STEP, Bath, Unit
+from simulator.plant.plant import STEP, Bath
 from simulator.plant.sensors import COUNTS, Converter, Sensor
-from simulator.plant.turbine import Outlet, Turbine
-from simulator.unit_faults import FAULTS, with_fault
+from simulator.scenario_units import read_units
 from simulator.words import CONFIRMATIONS, WORDS
 
 TOP = {"title", "like", "device", "stand", "sensors", "meter", "parts", "units", "operator", "script"}
-BUILD = {"motor", "turbine", "outlet", "module"}
 FOLDER = Path("config/scenarios")
 
 
@@ -89,7 +85,7 @@ def read_scenario(path: Path, table: Mapping[str, Any]) -> Scenario:
         spikes=spikes,
         meter=meter,
         meter_spread=spread,
-        units=_units(top, table, supply),
+        units=read_units(top, table, supply),
         habits=build(Habits, keys.HABITS, top.inside("operator"), table_at(top, table, "operator", needed=False)),
         script=_script(top.inside("script"), table.get("script", [])),
     )
@@ -202,52 +198,6 @@ def _k_table(place: Place, value: object) -> tuple[tuple[float, float], ...]:
     if any(a[0] >= b[0] for a, b in pairwise(table)):
         raise place.error(expected, value)
     return table
-
-
-def _units(top: Place, table: Mapping[str, Any], supply: Mapping[str, Any]) -> dict[str, UnitDesign]:
-    parts = table_at(top, table, "parts")
-    units = table_at(top, table, "units")
-    for name in parts:
-        check_keys(top.inside("parts").inside(name), table_at(top.inside("parts"), parts, name), BUILD)
-    place = top.inside("units")
-    return {name: _unit(place.inside(name), name, table_at(place, units, name), parts, supply) for name in units}
-
-
-def _unit(
-    place: Place, name: str, table: Mapping[str, Any], parts: Mapping[str, Any], supply: Mapping[str, Any]
-) -> UnitDesign:
-    check_keys(place, table, {"part", "serial", "faults", "supply", *BUILD})
-    part = text(place.inside("part"), table.get("part"), 32)
-    if part not in parts:
-        raise place.inside("part").error(f"one of {', '.join(parts)}", part)
-    made = {key: {**parts[part].get(key, {}), **table_at(place, table, key, needed=False)} for key in BUILD}
-    found = {**supply, **table_at(place, table, "supply", needed=False)}
-    design = UnitDesign(
-        name,
-        part,
-        text(place.inside("serial"), table.get("serial")),
-        _build_unit(place, made),
-        build(Supply, keys.SUPPLY, place.inside("supply"), found),
-    )
-    for fault in _faults(place.inside("faults"), table.get("faults", [])):
-        design = with_fault(design, fault)
-    return design
-
-
-def _build_unit(place: Place, made: Mapping[str, Mapping[str, Any]]) -> Unit:
-    module = build(Module, keys.MODULE, place.inside("module"), made["module"]) if made["module"] else None
-    return Unit(
-        motor=build(Motor, keys.MOTOR, place.inside("motor"), made["motor"]),
-        turbine=build(Turbine, keys.TURBINE, place.inside("turbine"), made["turbine"]),
-        outlet=build(Outlet, keys.OUTLET, place.inside("outlet"), made["outlet"]),
-        module=module,
-    )
-
-
-def _faults(place: Place, value: object) -> list[str]:
-    if isinstance(value, list) and all(name in FAULTS for name in value):
-        return value
-    raise place.error(f"a list out of {', '.join(FAULTS)}", value)
 
 
 def _script(place: Place, value: object) -> tuple[Cue, ...]:

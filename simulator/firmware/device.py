@@ -10,7 +10,6 @@ from drivers.link.deframer import UNCOUNTED, Deframer, Piece, Trouble
 from drivers.link.frames import (
     LEAVE_SUPPLY,
     LEAVE_VALVE,
-    LONGEST_LEASE_MS,
     PROTOCOL,
     Burst,
     CaptureRequest,
@@ -21,19 +20,17 @@ from drivers.link.frames import (
     Limits,
     Reply,
     ReplyCode,
-    Scans,
-    ScansFlag,
     Stream,
     Type,
 )
 from simulator.design import DeviceDesign
 from simulator.firmware.board import Board
 from simulator.firmware.capture import Capture
+from simulator.firmware.drive import FULLY_OPEN, fitted, refusal, values_good
+from simulator.firmware.gathering import WRAP, Gathering
 from simulator.firmware.guard import Guard
 from simulator.plant.sensors import Sensor
 
-WRAP = 0xFFFFFFFF
-FULLY_OPEN = 10_000
 STATUS_HZ = 20
 """STATUS goes out at most so often."""
 PIECES_PER_BLOCK = 2
@@ -78,9 +75,7 @@ class Firmware:
         self._guard = Guard(self._channels, design.tick_hz, design.inputs_fitted)
         self._seq = self._rx_bad = self._rx_gap = 0
         self._streaming = False
-        self._index = 0
-        self._block: list[int] = []
-        self._block_tick = self._overrange = self._flags = 0
+        self._block = Gathering()
         self._capture: Capture | None = None
         self._pieces: deque[Burst] = deque()
         self._sending = 0
@@ -160,45 +155,26 @@ class Firmware:
         return Feature.POWER_SWITCH in self._design.features and self._board.powered
 
     def _gather(self, counts: list[int], now: int) -> None:
-        if not self._block:
-            self._block_tick = now
-            self._board.streaming()
-        self._block += counts
-        self._overrange |= self._board.overrange
-        if len(self._block) == self._design.block_scans * len(counts):
+        board, block = self._board, self._block
+        if not block.n:
+            board.streaming()
+        block.add(counts, now - self._boot_tick, board.overrange)
+        if block.n == self._design.block_scans:
             self._flush()
 
     def _flush(self) -> None:
-        """Sends the scans gathered so far."""
-        if not self._block:
-            return
-        n = len(self._block) // len(self._channels)
-        meter = self._board.meter
-        edges = meter.edges - self._boot_edges
-        last = meter.last_tick - self._boot_tick if edges else 0
-        self._send(
-            Scans(
-                boot=self.boot & 0xFF,
-                tick=(self._block_tick - self._boot_tick) & WRAP,
-                index=self._index & WRAP,
-                n=n,
-                flags=self._flags,
-                overrange=self._overrange,
-                counts=struct.pack(f"<{len(self._block)}h", *self._block),
-                edges=(edges & WRAP,),
-                last_edge=(last & WRAP,),
-            )
-        )
-        self._index += n
-        self._block = []
-        self._overrange = self._flags = 0
+        """Sends the scans gathered so far, with the counter as it stands now."""
+        if self._block.n:
+            meter = self._board.meter
+            edges = meter.edges - self._boot_edges
+            last = meter.last_tick - self._boot_tick if edges else 0
+            self._send(self._block.take(self.boot & 0xFF, edges & WRAP, last & WRAP))
 
     def _sample(self, capture: Capture, before: int, now: int) -> None:
         capture.take(before, now, self._board.burst)
         if capture.full:
             if self._streaming:
-                self._index += capture.displaced
-                self._flags = ScansFlag.MISSING_BEFORE | ScansFlag.DISPLACED_BY_CAPTURE
+                self._block.displace(capture.displaced)
             self._pieces.extend(capture.pieces())
             self._sending = capture.request.capture
             self._capture = None
@@ -267,10 +243,10 @@ class Firmware:
     def _drive(self, request: Drive) -> ReplyCode:
         if not request.power or request.lease_ms == 0:
             return self._drive_off(request)
-        refusal = self._refusal(request)
-        if refusal is not ReplyCode.DONE:
-            return refusal
         board = self._board
+        code = refusal(request, self._design, self._guard, board.inputs)
+        if code is not ReplyCode.DONE:
+            return code
         self._guard.power_on(board.tick, request.lease_ms, was_on=board.powered)
         self._set_outputs(request)
         board.switch(True)
@@ -280,29 +256,9 @@ class Firmware:
         """Power off comes first and is never refused; what else the frame asks for is done where it can be."""
         if Feature.POWER_SWITCH in self._design.features:
             self._board.switch(False)
-        if self._values_good(request) and self._fitted(request):
+        if values_good(request, self._design) and fitted(request, self._design.features):
             self._set_outputs(request)
         return ReplyCode.DONE
-
-    def _refusal(self, request: Drive) -> ReplyCode:
-        if not self._values_good(request):
-            return ReplyCode.BAD_VALUE
-        if Feature.POWER_SWITCH not in self._design.features or not self._fitted(request):
-            return ReplyCode.NOT_FITTED
-        if self._guard.trip is not Trip.NONE:
-            return ReplyCode.TRIPPED
-        if self._guard.limits is None:
-            return ReplyCode.NO_LIMITS
-        return ReplyCode.INPUT_OPEN if self._guard.input_open(self._board.inputs) else ReplyCode.DONE
-
-    def _values_good(self, request: Drive) -> bool:
-        valve = request.valve <= FULLY_OPEN or request.valve == LEAVE_VALVE
-        return valve and request.lease_ms <= LONGEST_LEASE_MS and request.supply_mv <= self._design.supply_limit
-
-    def _fitted(self, request: Drive) -> bool:
-        features = self._design.features
-        supply = request.supply_mv == LEAVE_SUPPLY or Feature.SETTABLE_SUPPLY in features
-        return supply and (request.valve == LEAVE_VALVE or Feature.VALVE_ACTUATOR in features)
 
     def _set_outputs(self, request: Drive) -> None:
         if request.supply_mv != LEAVE_SUPPLY:
