@@ -1,12 +1,15 @@
 """`sim://`: the same interface as hardware, in this process."""
 
 from itertools import pairwise
+from math import inf
 
 import pytest
 
-from drivers.block import Block, DeviceReset, Event, Link, LinkChange, Replayed
-from drivers.device import AddressError, open_device
+from drivers.block import Block, DeviceReset, Event, Link, LinkChange, Replayed, Role
+from drivers.device import Address, AddressError, LimitEntry, open_device
 from simulator.driver import SimulatedDevice
+from simulator.rig import Rig
+from tests.simulator.common import driven
 
 
 async def opened(text: str) -> SimulatedDevice:
@@ -131,3 +134,30 @@ async def test_unplugged_the_stream_ends_with_down() -> None:
 async def test_addresses_that_make_no_sense(text: str, named: str) -> None:
     with pytest.raises(AddressError, match=named):
         await open_device(text)
+
+
+async def test_a_driven_stand_obeys_the_driver() -> None:
+    rig = Rig(driven(), "good-pump")
+    rig.bench.connect()
+    rig.bench.immerse()
+    device = SimulatedDevice(rig, Address.parse("sim://test"), None)
+    await device.start()
+    assert (await device.limits(300, 60, [LimitEntry(0, 4.3, -inf)])).done
+    for _ in range(10):
+        assert (await device.drive(power=True, valve=0, supply_mv=13_500, lease_ms=1000)).done
+        await take_some(device, 0.5)
+    assert rig.bench.truth().pressure > 550e3
+    captured = await device.capture(Role.SHUNT, 20_000, 1000)
+    assert len(captured.counts) == 1000
+    await take_some(device, 2.0)
+    assert not rig.bench.powered  # nobody renewed the lease
+    assert not (await device.drive(power=True, valve=None, supply_mv=None, lease_ms=500)).done
+    assert (await device.clear()).done
+    await device.close()
+
+
+async def take_some(device: SimulatedDevice, seconds: float) -> None:
+    until = device.rig.time + seconds
+    async for _ in device.events():
+        if device.rig.time >= until:
+            return
