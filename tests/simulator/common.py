@@ -1,4 +1,4 @@
-"""Shared by the simulator's tests: scenarios and small helpers."""
+"""Shared by the simulator's tests: scenarios, and a host that speaks frame by frame."""
 
 from dataclasses import replace
 from functools import cache
