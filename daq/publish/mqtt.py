@@ -6,9 +6,10 @@ from whatever is being sent; a new one is a new object, so nothing waits in the 
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Awaitable, Iterator
 from dataclasses import dataclass, field
-from typing import Any, Self
+from pathlib import Path
+from typing import Any, Self, TypeVar
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -20,6 +21,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daq.publish.errors import BrokerError, BrokerRefusesError, RefusedError
 
+T = TypeVar("T")
 JSON = "application/json"
 _TAKEN_OVER = 0x8E  # OASIS MQTT Version 5.0 (2019), table of reason codes: Session taken over
 _FAILURE = 0x80  # the same: codes from here on are failures
@@ -88,6 +90,14 @@ class _Client(aiomqtt.Client):
         if reason_code.is_failure:
             self.refusal = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
+        # The library's own uses asyncio.wait_for, which in Python 3.11 swallows a cancellation that meets an answer.
+        try:
+            async with asyncio.timeout(self.timeout if timeout is None else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError(f"no answer within {self.timeout:g} s") from None
 
     async def __aenter__(self) -> Self:
         try:
@@ -234,6 +244,11 @@ def _client(broker: Broker, client_id: str, will: Will) -> _Client:
 def _tls(broker: Broker) -> aiomqtt.TLSParameters | None:
     if not broker.tls and broker.ca_file is None:
         return None
+    for file in (broker.ca_file, broker.cert_file, broker.key_file):
+        if file is not None and not Path(file).is_file():
+            raise BrokerRefusesError(
+                f"broker {broker.where}: there is no file {file}; name the right one in the settings"
+            )
     return aiomqtt.TLSParameters(ca_certs=broker.ca_file, certfile=broker.cert_file, keyfile=broker.key_file)
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from daq.publish.contract import Command, Reply, ReplyState
-from daq.publish.desk import Desk
+from daq.publish.desk import Desk, Handle
 from daq.publish.mqtt import Broker
 from daq.publish.notices import Notice
 from daq.publish.publisher import Publisher, Timing
@@ -65,7 +65,9 @@ def open_bench(database: AsyncStore) -> OpenBench:
     """Runs a publisher while the block lasts, then stops it in order."""
 
     @asynccontextmanager
-    async def open_it(port: int, *, timing: Timing = QUICK, **broker: Any) -> AsyncIterator[Bench]:
+    async def open_it(
+        port: int, *, timing: Timing = QUICK, handler: Handle | None = None, **broker: Any
+    ) -> AsyncIterator[Bench]:
         told: list[Notice] = []
         handled: list[tuple[str, Command]] = []
 
@@ -73,7 +75,7 @@ def open_bench(database: AsyncStore) -> OpenBench:
             handled.append((name, command))
             return Reply(request_id=command.request_id, state=ReplyState.ACCEPTED, run=RUN, time=NOW)
 
-        desk = Desk(database, BENCH, handle, now=lambda: NOW)
+        desk = Desk(database, BENCH, handler or handle, now=lambda: NOW)
         publisher = Publisher(
             Broker("127.0.0.1", port, **broker),
             TOPICS,

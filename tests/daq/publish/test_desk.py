@@ -82,7 +82,8 @@ async def test_what_is_late_is_refused(stand: Stand, body: dict[str, Any], waite
 
 async def test_what_is_in_time_is_done(stand: Stand) -> None:
     stand.seconds += 5.0
-    for number, end in enumerate(({"valid_ms": 5000}, {"expires_at": "2031-05-04T07:12:09.121Z"})):
+    ends: list[dict[str, Any]] = [{"valid_ms": 5000}, {"expires_at": "2031-05-04T07:12:09.121Z"}]
+    for number, end in enumerate(ends):
         answer = await stand.send({"request_id": f"r{number}", "part": "MH-2140", **end})
         assert answer.reply is not None
         assert answer.reply.state is ReplyState.ACCEPTED

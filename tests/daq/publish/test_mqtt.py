@@ -1,0 +1,34 @@
+"""The connection's own repairs of the library, apart from a broker."""
+
+import asyncio
+
+import pytest
+
+from daq.publish.errors import BrokerError, BrokerRefusesError
+from daq.publish.mqtt import Broker, Will, _Client, connect
+
+
+async def test_a_cancellation_that_meets_an_answer_is_not_lost() -> None:
+    answer: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+    waiting = asyncio.create_task(_Client("127.0.0.1")._wait_for(answer, None))
+    await asyncio.sleep(0)
+    answer.set_result(1)
+    waiting.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await waiting
+
+
+def test_a_password_is_not_shown() -> None:
+    assert "secret" not in repr(Broker("broker", username="bench", password="secret"))
+
+
+async def test_a_certificate_that_is_not_there_is_named() -> None:
+    with pytest.raises(BrokerRefusesError, match=r"there is no file /nowhere/ca\.pem"):
+        async with connect(Broker("127.0.0.1", ca_file="/nowhere/ca.pem"), "bench", Will("status", "{}")):
+            pass
+
+
+async def test_a_name_that_nobody_has_is_named() -> None:
+    with pytest.raises(BrokerError, match=r"broker nowhere\.invalid:1883: no connection .* check"):
+        async with connect(Broker("nowhere.invalid"), "bench", Will("status", "{}")):
+            pass
