@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -47,8 +48,8 @@ def facts(stored: StoredRun) -> list[tuple[str, object]]:
 def finding_rows(data: Data) -> Iterator[tuple[object, ...]]:
     """A row by `FINDING_HEAD` for each finding."""
     for finding, reading in _with_readings(data):
-        limits = (_quantity(finding[key]) for key in _LIMIT_COLUMNS)
-        value, expanded = _value(reading)
+        limits = (quantity_text(finding[key]) for key in _LIMIT_COLUMNS)
+        value, expanded = value_text(reading)
         yield (
             *(finding[k] for k in ("requirement", "stage", "quantity")),
             *limits,
@@ -62,7 +63,7 @@ def reading_rows(data: Data) -> Iterator[tuple[object, ...]]:
     """A row by `READING_HEAD` for each reading."""
     for reading in data["readings"]:
         flags = " ".join(str(flag) for flag in reading["flags"] or ())
-        yield (*(reading[k] for k in ("name", "stage", "quantity")), *_value(reading), reading["k"], flags)
+        yield (*(reading[k] for k in ("name", "stage", "quantity")), *value_text(reading), _short(reading["k"]), flags)
 
 
 def as_json(runs: Iterable[Data]) -> str:
@@ -93,21 +94,38 @@ def _with_readings(data: Data) -> Iterator[tuple[Data, Data | None]]:
         yield finding, readings.get(finding["reading"])
 
 
-def _value(reading: Data | None) -> tuple[str | None, str | None]:
-    """Value and expanded uncertainty; an interval where the value is one."""
+def value_text(reading: Data | None) -> tuple[str | None, str | None]:
+    """Value and expanded uncertainty, the value to the last digit of U (JCGM 100:2008, 7.2.6); an interval where the
+    value is one."""
     if reading is None:
         return None, None
-    if reading["value"] is None and reading["interval"]:
-        low, high = reading["interval"]
-        return f"{low:.4g} … {high:.4g} {reading['unit']}", None
-    expanded = None if reading["U"] is None else f"{reading['U']:.2g}"
-    return _quantity(reading), expanded
+    if reading["value"] is None:
+        return _interval_text(reading), None
+    expanded = reading["U"]
+    if not expanded:
+        return quantity_text(reading), None
+    places = max(0, 1 - math.floor(math.log10(expanded)))
+    return f"{reading['value']:.{places}f} {reading['unit']}", f"{expanded:.{places}f}"
 
 
-def _quantity(quantity: Data | None) -> str | None:
+def _interval_text(reading: Data) -> str | None:
+    if not reading["interval"]:
+        return None
+    low, high = reading["interval"]
+    if low == high:
+        return f"at least {low:.4g} {reading['unit']}"
+    return f"{low:.3g} … {high:.3g} {reading['unit']}"
+
+
+def quantity_text(quantity: Data | None) -> str | None:
+    """A quantity as the contract words it, short."""
     if not quantity or quantity["value"] is None:
         return None
     return f"{quantity['value']:.5g} {quantity['unit']}"
+
+
+def _short(number: float | None) -> str | None:
+    return None if number is None else f"{number:.2f}"
 
 
 def _file(file: Data | None) -> str | None:

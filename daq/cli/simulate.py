@@ -47,7 +47,7 @@ def simulate(
             script=script,
             seed=seed,
             tcp=None if tcp is None else _host_and_port(tcp),
-            lines_in=_standard_input(),
+            lines_in=standard_input(),
             say=_say_json if json else _say,
         )
     )
@@ -72,7 +72,7 @@ def _say_json(text: str) -> None:
     sys.stdout.flush()
 
 
-async def _standard_input() -> AsyncIterator[str]:
+async def standard_input() -> AsyncIterator[str]:
     """Lines of standard input. Read in a thread that does not keep the process, since a file cannot be waited for."""
     import asyncio
     import threading
