@@ -157,10 +157,10 @@ def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0) -> Me
     """The mean of a steady window of equally spaced values, for at most `looks` looks at growing windows.
 
     The scatter is taken as a first-order autoregressive process; values that resemble each other too closely for that
-    (a meter with a lag) are averaged in pairs first, and the pairs again, while enough of them are left. A value that repeats its predecessor exactly comes
-    from a sensor that is slower than the logging: it is weighed in the mean, but is no evidence of its own for the
-    scatter. lsb²/12 is added to the variance of the values; not being estimated, it has no doubt about itself. Raises
-    ValueError for an empty window or one with NaN in it.
+    (a meter with a lag) are averaged in pairs first, and the pairs again, while enough of them are left. A value that
+    repeats its predecessor exactly comes from a sensor that is slower than the logging: it is weighed in the mean, but
+    is no evidence of its own for the scatter. lsb²/12 is added to the variance of the values; not being estimated, it
+    has no doubt about itself. Raises ValueError for an empty window or one with NaN in it.
     """
     if values.size == 0 or not np.isfinite(values).all():
         raise ValueError(f"a mean needs a window of finite values, got {values.size} with a NaN or none at all")
