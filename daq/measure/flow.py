@@ -102,6 +102,11 @@ class FlowMeter:
         self._told: list[tuple[float, float]] = []
 
     @property
+    def edges(self) -> int:
+        """Edges since boot, as far as blocks told."""
+        return self._seen or 0
+
+    @property
     def fitted(self) -> bool:
         return self._index is not None
 

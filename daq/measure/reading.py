@@ -239,10 +239,12 @@ class Reader:
         return list(evaluate(doubts, value, self._years.get(channel, 0.0), w.kelvins))
 
 
-def seconds(stage: str, quantity: str, value: float, half_width: float, flags: tuple[str, ...] = ()) -> Reading:
-    """A reading of a time that was found once, within ± `half_width` of it, rectangular."""
+def seconds(
+    stage: str, quantity: str, begun: float, value: float, half_width: float, flags: tuple[str, ...] = ()
+) -> Reading:
+    """A reading of a time from `begun` (s of the run) that was found once, within ± `half_width` of it, rectangular."""
     combined = combine([Component("moment", Shape.RECTANGULAR, half_width / math.sqrt(3))])
-    return Reading(quantity, stage, value, value, value, combined, 1, 1.0, (0.0, value), flags=flags)
+    return Reading(quantity, stage, value, value, value, combined, 1, 1.0, (begun, begun + value), flags=flags)
 
 
 def evidence(stage: str, quantity: str, reached: float, window: tuple[float, float], flag: str) -> Reading:

@@ -21,7 +21,7 @@ class Step:
 
     `flow` is what the meter says at the end of the block that closed the step; `flow_step` is there where that block
     closed one. `number` counts steps; scans are lost before a step with `lost`. Bits of `faulty` and `above` by Column.
-    `top` is the highest single pressure sample.
+    `top` is the highest single pressure sample, `edges` the meter's count since boot.
     """
 
     number: int
@@ -37,6 +37,7 @@ class Step:
     faulty: int
     above: int
     top: float
+    edges: int = 0
 
 
 class Trace:
@@ -85,9 +86,10 @@ class Measuring:
         self.trace = Trace(identity.sample_hz)
         self._channels = channels
         self.per_step = max(1, round(STEP_S * identity.sample_hz))
+        self.step_s = self.per_step / identity.sample_hz
         self.meter: FlowMeter | None = None
         self._tick0 = 0
-        self._boot = -1
+        self.boot: int | None = None
         self._open_at = 0
         self._open_t = 0.0
         self._number = 0
@@ -100,7 +102,7 @@ class Measuring:
     def feed(self, block: Block) -> list[Step]:
         """The steps that this block closed. Blocks of one boot only, in order."""
         if self.meter is None:
-            self._tick0, self._boot = block.tick, block.boot
+            self._tick0, self.boot = block.tick, block.boot
             self.meter = FlowMeter(self._channels.flow, self.identity, block.tick)
         elif block.missing:
             self._lost = True
@@ -118,20 +120,21 @@ class Measuring:
         return self._close()
 
     def _close(self) -> list[Step]:
-        steps = []
-        while self.trace.filled - self._open_at >= self.per_step:
-            steps.append(self._step())
+        steps: list[Step] = []
+        while (left := self.trace.filled - self._open_at) >= self.per_step:
+            # A flow step ends with the block that closed it, so with the last analog step in that block.
+            steps.append(self._step(self._flow_step if left < 2 * self.per_step else None))
         if steps:
             self._lost, self._faulty, self._above, self._flow_step = False, 0, 0, None
         return steps
 
-    def _step(self) -> Step:
+    def _step(self, flow_step: FlowStep | None) -> Step:
         assert self.meter is not None
         piece = self.trace.between(self._open_at, self._open_at + self.per_step)
         pressure, voltage, current, temperature, level = (piece.sum(axis=0) / self.per_step).tolist()
         self.first_of.append(self._open_at)
         self._open_at += self.per_step
-        self._open_t += self.per_step / self.identity.sample_hz
+        self._open_t += self.step_s
         self._number += 1
         return Step(
             number=self._number - 1,
@@ -142,9 +145,10 @@ class Measuring:
             temperature=temperature,
             level=level,
             flow=self.meter.now,
-            flow_step=self._flow_step,
+            flow_step=flow_step,
             lost=self._lost,
             faulty=self._faulty,
             above=self._above,
             top=float(piece[:, 0].max()),
+            edges=self.meter.edges,
         )

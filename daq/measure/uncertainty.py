@@ -170,6 +170,9 @@ def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0) -> Me
     while phi > PAIRED_ABOVE and deviations.size >= FEWEST_TO_PAIR:
         deviations, squares, phi = _scattered(_in_pairs(deviations))
     n = int(deviations.size)
+    if n < count:
+        # So few are left that the correction for bias would run away; coverage is in tests/studies/mean.py.
+        phi = min(phi, PAIRED_ABOVE)
     longer = (1.0 + phi) / (1.0 - phi)
     scatter = _variance(squares, n, longer)
     hidden = lsb * lsb / 12.0

@@ -11,6 +11,10 @@ from daq.procedure.plan import Part, Principle
 from daq.procedure.table import meant
 
 
+SUPPLY_LOW = "supply_low"
+"""The flag of a reading that was taken although the supply was below its tolerance."""
+
+
 def supply_of(part: Part) -> Supply:
     """How this part's readings follow the supply."""
     stated = {name: (s.per_volt, s.doubt) for name, s in part.sensitivity.items()}
@@ -34,22 +38,31 @@ class Book:
         return self._asked[stage]
 
     def take(self, reading: Reading) -> tuple[Finding, ...]:
-        """Keeps a reading in place of an earlier look at the same; gives the findings that follow from it."""
-        self._readings[reading.stage, reading.quantity] = reading
+        """Keeps a reading in place of an earlier look at the same; gives the findings that follow from it.
+
+        A reading under a supply that sags does not displace a sound one, unless it shows too much current.
+        """
+        key, asked = (reading.stage, reading.quantity), self._asked[reading.stage]
+        earlier = self._readings.get(key)
+        if SUPPLY_LOW in reading.flags and earlier is not None and SUPPLY_LOW not in earlier.flags:
+            mine = [_sag_rule(judge(r, reading, reading.stage)) for r in asked if r.quantity == reading.quantity]
+            if not any(f.result is Result.NOT_MET for f in mine):
+                return ()
+        self._readings[key] = reading
         return tuple(f for f in self.of_stage(reading.stage) if f.reading is reading)
 
     def of_stage(self, stage: str) -> list[Finding]:
         """The findings of a stage as they stand now."""
         return [_sag_rule(judge(r, self._readings.get((stage, r.quantity.value)), stage)) for r in self._asked[stage]]
 
-    def breach(self, breach: Breach, stage: str, t: float, on_for: float) -> Finding | None:
+    def breach(self, breach: Breach, stage: str, t: float) -> Finding | None:
         """What a limit that the unit passed proves: not met, with the samples as evidence."""
         if breach.quantity is None:
             return None
         if breach.quantity is Quantity.FLOW:
             self._no_flow(breach, stage, t)
             return None
-        passed = max(on_for if breach.quantity is Quantity.FILL_TIME else breach.reached, breach.limit)
+        passed = max(breach.reached, breach.limit)
         reached = math.nextafter(passed, math.inf) if passed == breach.limit else passed
         reading = evidence(stage, breach.quantity.value, reached, (t, t), breach.code)
         mine = [r for r in self._asked[stage] if r.quantity is breach.quantity and r.at_most is not None]
@@ -81,8 +94,12 @@ class Book:
 def _sag_rule(finding: Finding) -> Finding:
     """A supply that sags fails nobody: a reading under it stands only where it says too much current in spite of it."""
     reading, most = finding.reading, finding.requirement.at_most
-    if reading is None or "supply_low" not in reading.flags:
+    if reading is None or SUPPLY_LOW not in reading.flags:
         return finding
-    if most is not None and reading.bounds(finding.requirement.guard)[0] > most:
+    if (
+        finding.requirement.quantity is Quantity.CURRENT
+        and most is not None
+        and reading.bounds(finding.requirement.guard)[0] > most
+    ):
         return finding
     return Finding(finding.requirement, finding.stage, reading, Result.VOID)

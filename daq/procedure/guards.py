@@ -31,13 +31,19 @@ class Breach:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """Where a run stands when a step comes in: seconds since power-on, valve by the signals, dry or in fluid."""
+    """Where a run stands when a step comes in: seconds since power-on, the valve, dry or in fluid.
+
+    `filling_for` is seconds since the first power-on in fluid; `fill_unfit` says which condition was outside its
+    tolerance since then, empty for none.
+    """
 
     stage: str
     power: bool
     on_for: float
     valve: Valve | None
     in_fluid: bool
+    filling_for: float = 0.0
+    fill_unfit: str = ""
 
 
 class Guards:
@@ -57,7 +63,8 @@ class Guards:
         return self._electric(step, now) or self._fluid(step) or self._durations(step, now, dt)
 
     def _electric(self, step: Step, now: Situation) -> Breach | None:
-        off_scale = bool(step.above & BITS[Column.CURRENT])
+        # A few samples at the converter's end are a disturbance; a current beyond it takes the mean along.
+        off_scale = step.above & BITS[Column.CURRENT] and step.current > 0.5 * self._limits.current
         if now.on_for < INRUSH_S or not (step.current > self._limits.current or off_scale):
             return None
         text = "switch off: the unit draws more current than the stand allows; a seized or shorted unit is possible"
@@ -65,17 +72,23 @@ class Guards:
             return Breach("over_current", "over-current", text, Quantity.CURRENT, self._limits.current, step.current)
         return Breach("over_current", "over-current", text)
 
+    def _supplied(self, step: Step) -> bool:
+        """Whether what a unit does not do may be held against it: a supply that sags explains it too."""
+        return self.fair(step) and step.voltage >= self._part.test_voltage - self._part.voltage_tolerance
+
     def fair(self, step: Step) -> bool:
         """Whether what a step shows may be held against the unit: channels healthy, supply not above its tolerance."""
         return not step.faulty & _HEALTHY and step.voltage <= self._part.test_voltage + self._part.voltage_tolerance
 
     def _fluid(self, step: Step) -> Breach | None:
-        if step.pressure > self._limits.pressure and not step.faulty & BITS[Column.PRESSURE]:
-            text = "switch off and open the valve: pressure is above the stand's limit"
-            return Breach(
-                "over_pressure", "over-pressure", text, Quantity.PRESSURE, self._limits.pressure, step.pressure
-            )
-        if step.temperature > self._limits.temperature:
+        limit = self._limits.pressure
+        if step.pressure > limit:
+            # Beyond the transducer's span it counts as faulty; that must not hide the pressure that took it there.
+            text = "switch off and open the valve: pressure is above the stand's limit, or the transducer is broken"
+            if self.fair(step):
+                return Breach("over_pressure", "over-pressure", text, Quantity.PRESSURE, limit, step.pressure)
+            return Breach("over_pressure", "over-pressure", text)
+        if step.temperature > self._limits.temperature and not step.faulty & BITS[Column.TEMPERATURE]:
             return Breach("fluid_hot", "fluid too warm", "switch off and let the test fluid cool down")
         return None
 
@@ -89,15 +102,21 @@ class Guards:
             return Breach(
                 "shutoff_long", "shutoff too long", "open the valve or switch off: the unit heats up at shutoff"
             )
-        if now.stage == "fill" and now.on_for > self.fill_limit:
-            text = "switch off: the module did not fill in its time"
-            return Breach("no_fill", "not filled in time", text, Quantity.FILL_TIME, self.fill_limit)
+        if now.stage == "fill" and now.filling_for > self.fill_limit:
+            return self._no_fill(step, now)
         idle = now.stage.startswith("free_flow") and step.flow.silent and now.valve is Valve.OPEN
-        self._idle_s = self._idle_s + dt if idle else 0.0
+        self._idle_s = self._idle_s + dt if idle and self._supplied(step) else 0.0
         if self._idle_s > self._limits.no_flow_s:
             text = "switch off: the unit pumps nothing with the valve open"
             return Breach("no_flow", "no flow", text, Quantity.FLOW, step.flow.high)
         return None
+
+    def _no_fill(self, step: Step, now: Situation) -> Breach:
+        text = "switch off: the module did not fill in its time"
+        why = now.fill_unfit or ("" if self.fair(step) else "stand not fit")
+        if why:
+            return Breach("no_fill", f"not filled, {why}", text)
+        return Breach("no_fill", "not filled in time", text, Quantity.FILL_TIME, self.fill_limit, now.filling_for)
 
     @property
     def fill_limit(self) -> float:

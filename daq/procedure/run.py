@@ -17,8 +17,16 @@ from drivers.block import Block, Identity, Status, Trip
 
 ZERO_WAIT_S = 8.0
 """How long a run waits at its start for a rest of 5 s; then it goes on with the calibrated zero and its doubt."""
+SUPPLY_HIGH = "supply high"
+FLUID_TEMPERATURE = "fluid temperature"
 PATIENCE_S = 1.0
 """A valve that looks wrong for less than this is one that still moves, or a hose that still fills."""
+_CONDITIONS = {
+    SUPPLY_LOW: "raise the supply or use thicker leads",
+    SUPPLY_HIGH: "lower the supply",
+    FLUID_TEMPERATURE: "warm or cool the test fluid",
+}
+"""Conditions that keep a stage from being read, and what a person can do about them."""
 _TRIP_CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
 _JUDGED_CHANNELS = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT, Column.TEMPERATURE)
 
@@ -224,6 +232,12 @@ class Run:
     def _why_unfit(self, step: Step) -> str:
         """What keeps this step out of a window, kept as the reason should the stage's time run out."""
         self._unfit = self._unfit_channel(step) or self._unfit_condition(step)
+        advice = _CONDITIONS.get(self._unfit)
+        if advice is not None and self._t - self._switch.on_at > PATIENCE_S and self._unfit not in self._complained:
+            self._complained.add(self._unfit)
+            said = f"{step.voltage:.2f} V at the terminals, {step.temperature - 273.15:.1f} °C"
+            text = f"stage {self.stage}: {self._unfit} ({said}); nothing is read until it is right"
+            self._effects.append(Alarm(self._unfit.replace(" ", "_"), "warn", text, advice))
         return self._unfit
 
     def _unfit_channel(self, step: Step) -> str:
@@ -249,9 +263,9 @@ class Run:
             # Confirmed open, but pressure without a pulse: the valve is shut after all or the meter is dead.
             return "pressure but no pulses"
         if step.temperature < part.temperature_low or step.temperature > part.temperature_high:
-            return "fluid temperature"
+            return FLUID_TEMPERATURE
         if step.voltage > part.test_voltage + part.voltage_tolerance:
-            return "supply high"
+            return SUPPLY_HIGH
         return SUPPLY_LOW if step.voltage < part.test_voltage - part.voltage_tolerance else ""
 
     # Moving on.

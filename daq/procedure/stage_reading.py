@@ -16,8 +16,10 @@ from daq.measure.reading import (
     as_array,
     seconds,
 )
-from daq.measure.steps import Measuring, Step
+from daq.measure.steps import STEP_S, Measuring, Step
 from daq.procedure.effects import Conditions, Noted, Taken
+from daq.procedure.filling import Filling
+from daq.procedure.findings import SUPPLY_LOW as LOW_FLAG
 from daq.procedure.findings import Book, supply_of
 from daq.procedure.plan import Part, Stand
 from daq.procedure.table import stage_of
@@ -48,7 +50,7 @@ class StageReading:
         self.book = Book(part, stages)
         self._stage = stages[0]
         self._watch = Watch({}, stand.reading)
-        self._sagging = False
+        self._sagging = self._told_sagging = False
         self._voltages: list[float] = []
         self._temperatures: list[float] = []
 
@@ -67,7 +69,7 @@ class StageReading:
 
     def enter(self, stage: str) -> None:
         """A new stage begins, with a window that knows nothing of the one before."""
-        self._stage, self._sagging = stage, False
+        self._stage, self._sagging, self._told_sagging = stage, False, False
         self._watch = Watch(self._tolerances(), self._settings)
 
     def _tolerances(self) -> dict[str, float]:
@@ -107,7 +109,7 @@ class StageReading:
         needed = [q for q in reads if any(r.quantity == q for r in self.book.asked(self._stage))]
         if self._sagging:
             self._watch.looks -= 1
-            return [self._take(q, window) for q in needed if q == "current"], False
+            return self._under_low_supply(window) if "current" in needed else [], False
         taken = [self._take(q, window) for q in needed]
         if not self._watch.exhausted and not all(f.clear for f in self.book.of_stage(self._stage)):
             return taken, False
@@ -117,20 +119,38 @@ class StageReading:
             self._temperatures.append(window.kelvins + REFERENCE_TEMPERATURE)
         return taken, True
 
+    def _under_low_supply(self, window: Window) -> list[Taken]:
+        """Too much current counts although the supply sags; anything else is told once and kept as void."""
+        taken = self._take("current", window)
+        fails = any(f.result is Result.NOT_MET for f in taken.findings)
+        if not fails and self._told_sagging:
+            return []
+        self._told_sagging = True
+        return [taken]
+
     def dry_check(self, steps: list[Step], on_at: float, off_at: float) -> tuple[Taken | Noted, bool]:
         """The mean current of the last half second: it says that the motor turns and nothing more. `True` where there
         is a reading now."""
         if off_at - on_at < DRY_ON_S - 1e-6:
             return Noted(off_at, "dry check too short", f"{off_at - on_at:.1f} s"), False
-        last = [s for s in steps if off_at - DRY_READ_S - 1e-6 < s.t <= off_at + 1e-6]
+        # The step in which the switch opened is only in part under power.
+        end = off_at - STEP_S
+        last = [s for s in steps if end - DRY_READ_S - 1e-6 < s.t <= end + 1e-6]
         if any(s.lost or s.faulty for s in last):
             return Noted(off_at, "dry check not read", "scans lost or a channel faulty"), False
+        volts = float(np.mean([s.voltage for s in last])) - self._part.test_voltage
+        if volts > self._part.voltage_tolerance:
+            return Noted(off_at, "dry check not read", "supply high"), False
+        self._sagging = volts < -self._part.voltage_tolerance
         return self._take("current", self._window(last)), True
 
-    def filled(self, took: float, how: str) -> Taken:
-        """A module is full, `took` seconds after power-on, by `how`: `sensor` or `confirmed`."""
+    def filled(self, filling: Filling, t: float, how: str) -> Taken | Noted:
+        """A module is full at `t`, by `how`: `sensor` or `confirmed`. Scans lost meanwhile may hide either end."""
+        if filling.begun is None or filling.unfit:
+            return Noted(t, "fill time not read", filling.unfit)
         flags = () if how == "sensor" else ("by_confirmation",)
-        return self._kept(seconds(self._stage, "fill_time", took, FILL_DOUBT_S[how], flags))
+        doubt = FILL_DOUBT_S[how] + filling.lost_s
+        return self._kept(seconds(self._stage, "fill_time", filling.begun, filling.spent(t), doubt, flags))
 
     def fails(self) -> bool:
         """Whether something in this stage is already known not to be met."""
@@ -152,11 +172,11 @@ class StageReading:
     def _window(self, steps: list[Step]) -> Window:
         meter, trace = self._measuring.meter, self._measuring.trace
         assert meter is not None, "a window needs blocks"
-        begin, end = steps[0].t, steps[-1].t
+        begin, end = steps[0].t - self._measuring.step_s, steps[-1].t
         first = self._measuring.first_of[steps[0].number]
         warm = [s.temperature for s in steps if not math.isnan(s.temperature)]
         flags = (
-            *((SUPPLY_LOW.replace(" ", "_"),) if self._sagging else ()),
+            *((LOW_FLAG,) if self._sagging else ()),
             *(() if self.zero.taken else ("no_zero",)),
         )
         return Window(

@@ -1,0 +1,64 @@
+"""A module's filling: from the first power-on in fluid to a full reservoir, and what spoils the time that it took."""
+
+from daq.measure.channels import LevelInput
+from daq.measure.convert import BITS, Column
+from daq.measure.steps import Step
+from daq.procedure.plan import Part
+
+
+class Filling:
+    """Follows a run's steps from `begin` on, in whatever stage they fall: a module may be full before `fill` begins.
+
+    `full_at` is when the level sensor first showed full after it had shown less. A sensor that shows full from the
+    start tells nothing: then `full` is true and `full_at` stays None. Times are seconds of the run.
+    """
+
+    def __init__(self, part: Part, level: LevelInput | None) -> None:
+        self._part, self._level = part, level
+        self.begun: float | None = None
+        self.full = False
+        self.full_at: float | None = None
+        self.lost_s = 0.0
+        self._seen_below = False
+        self._previous = 0.0
+        self._powered_s = self._volts = self._kelvins = 0.0
+
+    def begin(self, t: float) -> None:
+        """Power came on in fluid; only the first time counts."""
+        if self.begun is None:
+            self.begun = self._previous = t
+
+    def feed(self, step: Step, power: bool) -> None:
+        """Takes a step of the run."""
+        if self.begun is None:
+            return
+        dt, self._previous = step.t - self._previous, step.t
+        if step.lost:
+            self.lost_s += dt
+        if power:
+            self._powered_s += dt
+            self._volts += step.voltage * dt
+            self._kelvins += step.temperature * dt
+        if self._level is not None and not step.faulty & BITS[Column.LEVEL]:
+            self._watch(step, self._level.full_at)
+
+    def _watch(self, step: Step, full_at: float) -> None:
+        self.full = step.level >= full_at
+        self._seen_below |= not self.full
+        if self.full and self._seen_below and self.full_at is None:
+            self.full_at = step.t
+
+    def spent(self, t: float) -> float:
+        """Seconds from power-on to `t`, 0 before it."""
+        return 0.0 if self.begun is None else t - self.begun
+
+    @property
+    def unfit(self) -> str:
+        """Which mean condition was outside its tolerance while power was on, empty for none."""
+        if self._powered_s == 0.0:
+            return "power off"
+        part, volts = self._part, self._volts / self._powered_s
+        if abs(volts - part.test_voltage) > part.voltage_tolerance:
+            return "supply low" if volts < part.test_voltage else "supply high"
+        kelvins = self._kelvins / self._powered_s
+        return "fluid temperature" if kelvins < part.temperature_low or kelvins > part.temperature_high else ""
