@@ -146,12 +146,21 @@ class Converter:
             self.lsb[column] = abs(line.slope * raw.volts_per_count)
         self._slope, self._offset = np.array(slope), np.array(offset)
         self._low, self._high = np.array(low), np.array(high)
-        self._overrange = [(1 << k, 1 << c) for k, c in zip(self._source, self._target, strict=True)]
+        # A reference at its end spoils what is worked out with it.
+        leaning = ((Role.EXCITATION, Column.PRESSURE), (Role.AMBIENT_TEMPERATURE, Column.CURRENT))
+        references = [(k, c) for role, c in leaning if (k := identity.analog_index(role)) is not None]
+        read = zip(self._source, self._target, strict=True)
+        self._overrange = [(1 << k, 1 << c) for k, c in (*read, *references)]
+        self._left_outside = np.zeros((2, len(self._source)), dtype=np.int64)
         self._in_order = self._source == list(range(len(self._source)))
         self._lead = channels.voltage.lead_resistance
         self._excitation = _Excitation.of(channels.pressure, identity)
         self._shunt = _WarmShunt.of(channels, identity)
         self.zero = Zero.calibrated(channels)
+
+    def resolution(self) -> dict[str, float]:
+        """One step of the converter in SI by channel name, of the channels that are there."""
+        return {c.name.lower(): float(self.lsb[c]) for c in Column if np.isfinite(self.lsb[c])}
 
     def convert(self, block: Block) -> Samples:
         """Counts `[n, n_analog]` to SI `[n, 5]`."""
@@ -179,15 +188,20 @@ class Converter:
             self._shunt.correct(si, block)
 
     def _unbelievable(self, si: Floats, overrange: int) -> tuple[int, int]:
-        """Two samples outside make a channel faulty: a spike on a single one is noise, a broken wire stays."""
+        """Two samples outside make a channel faulty: a spike on a single one is noise, a broken wire stays.
+
+        The last sample of the block before counts too, or blocks of one sample would hide everything.
+        """
         faulty = above = 0
         if overrange:
             for raw_bit, bit in self._overrange:
                 faulty |= bit if overrange & raw_bit else 0
-        high, low = si.max(axis=0) > self._high, si.min(axis=0) < self._low
-        if high.any() or low.any() or faulty:
-            many_high = (si > self._high).sum(axis=0) >= 2
-            many_low = (si < self._low).sum(axis=0) >= 2
+        # NaN, which only devices that speak SI can send, lies on neither side: hence the two negations.
+        inside = not (si.max(axis=0) > self._high).any() and bool((si.min(axis=0) >= self._low).all())
+        if not inside or faulty or self._left_outside.any():
+            high, low = si > self._high, ~(si >= self._low)
+            many_high, many_low = (np.stack((high.sum(axis=0), low.sum(axis=0))) + self._left_outside) >= 2
+            self._left_outside = np.stack((high[-1], low[-1])).astype(np.int64)
             for k, column in enumerate(self._target):
                 if many_high[k] or many_low[k]:
                     faulty |= 1 << column

@@ -240,11 +240,12 @@ class Reader:
 
 
 def seconds(
-    stage: str, quantity: str, begun: float, value: float, half_width: float, flags: tuple[str, ...] = ()
+    stage: str, quantity: str, span: tuple[float, float], half_width: float, *, flags: tuple[str, ...] = ()
 ) -> Reading:
-    """A reading of a time from `begun` (s of the run) that was found once, within ± `half_width` of it, rectangular."""
+    """A reading of a time found once: from the first to the second moment of `span`, ± `half_width`, rectangular."""
+    value = span[1] - span[0]
     combined = combine([Component("moment", Shape.RECTANGULAR, half_width / math.sqrt(3))])
-    return Reading(quantity, stage, value, value, value, combined, 1, 1.0, (begun, begun + value), flags=flags)
+    return Reading(quantity, stage, value, value, value, combined, 1, 1.0, span, flags=flags)
 
 
 def evidence(stage: str, quantity: str, reached: float, window: tuple[float, float], flag: str) -> Reading:

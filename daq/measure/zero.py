@@ -1,12 +1,13 @@
 """The zero of pressure and shunt, taken at rest and nowhere else."""
 
-import math
+from collections.abc import Mapping
 
 import numpy as np
 
 from daq.measure.channels import Channels
 from daq.measure.convert import Zero
 from daq.measure.steps import Step
+from daq.measure.uncertainty import mean_of
 
 REST_S = 5.0
 """No edge and no current for so long is rest."""
@@ -16,10 +17,13 @@ class AtRest:
     """Watches the steps before a run's first power-on for `REST_S` of rest with the line open.
 
     Rest: no current beyond the zero limit, no edge, pressure steady and within the limit of the calibrated zero.
-    `zero` is the newest one found, `shifted` names the channel whose rest value lies beyond its limit: a stand fault.
+    `lsb` is the converter's step in SI by channel. `zero` is the newest one found, `shifted` names the channel whose
+    rest value lies beyond its limit: a stand fault.
     """
 
-    def __init__(self, channels: Channels) -> None:
+    def __init__(self, channels: Channels, lsb: Mapping[str, float]) -> None:
+        self._lsb = lsb.get("pressure", 0.0), lsb.get("current", 0.0)
+        self._edges = 0
         self._limits = channels.pressure.zero_limit, channels.shunt.zero_limit
         self._floor = channels.floor
         self._pressure: list[float] = []
@@ -30,7 +34,8 @@ class AtRest:
 
     def feed(self, step: Step) -> None:
         """Takes a step converted with the calibrated zero."""
-        disturbed = step.lost or step.faulty or step.flow.value > 0 or abs(step.current) > 5 * self._limits[1]
+        moved, self._edges = step.edges != self._edges, step.edges
+        disturbed = step.lost or step.faulty or moved or abs(step.current) > 5 * self._limits[1]
         if disturbed or not self._pressure:
             self._restart(step.t)
         self._pressure.append(step.pressure)
@@ -56,5 +61,5 @@ class AtRest:
             self.shifted = "current"
         else:
             self.shifted = None
-            root = math.sqrt(len(pressure))
-            self.zero = Zero(shift, leak, float(pressure.std(ddof=1)) / root, float(current.std(ddof=1)) / root, True)
+            doubts = [mean_of(x, lsb=lsb).standard for x, lsb in zip((pressure, current), self._lsb, strict=True)]
+            self.zero = Zero(shift, leak, doubts[0], doubts[1], taken=True)

@@ -10,7 +10,6 @@ from daq.procedure.guards import Breach
 from daq.procedure.plan import Part, Principle
 from daq.procedure.table import meant
 
-
 SUPPLY_LOW = "supply_low"
 """The flag of a reading that was taken although the supply was below its tolerance."""
 

@@ -8,6 +8,7 @@ from daq.measure.convert import BITS, Column
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import AtRest
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
+from daq.procedure.filling import Filling
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.plan import Part, Stand
 from daq.procedure.signals import Switch, valve_by_signals
@@ -47,9 +48,10 @@ class Run:
         self.measuring = Measuring(stand.channels, identity)
         self.stages = sequence(part.kind, part.dry_check_s is not None)
         self._reading = StageReading(part, stand, self.measuring, years, self.stages)
-        self._rest = AtRest(stand.channels)
+        self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
+        self._filling = Filling(part, stand.channels.level)
         self._effects: list[Effect] = []
         self._steps: list[Step] = []
         self._log: list[tuple[str, float, float]] = []
@@ -61,7 +63,6 @@ class Run:
         self._unfit = ""
         self._valve_wrong_since: float | None = None
         self._shut_before_power = self._in_fluid = False
-        self._fill_begun: float | None = None
         self._overshoot: float | None = None
         self._complained: set[str] = set()
         self._cut_short = ""
@@ -91,7 +92,9 @@ class Run:
         return self._t
 
     def feed(self, block: Block) -> list[Effect]:
-        """Takes a block of the boot that the run began in."""
+        """Takes a block; one of another boot than the run began in voids it."""
+        if self.measuring.boot not in (None, block.boot):
+            return self.halt("device reset")
         for step in self.measuring.feed(block):
             if self.outcome is None:
                 self._step(step)
@@ -107,7 +110,7 @@ class Run:
         if what not in known:
             raise ConfirmError(f"confirm {what!r}: expected one of {', '.join(known)}")
         event, key = Event(what), (stage_of(self.stage).name, Event(what))
-        early = event is Event.FILLED and self._fill_begun is None
+        early = event is Event.FILLED and self._filling.begun is None
         if self.outcome is not None or early or not (key in MOVES or key in NOTED):
             asks = self.now.do.value if self.outcome is None else "nothing, the run is over"
             raise ConfirmError(f"confirm {what!r}: stage {self.stage} did not ask for it; it asks: {asks}")
@@ -133,7 +136,7 @@ class Run:
     def halt(self, why: str) -> list[Effect]:
         """Ends the run as void: abort, device reset, lost line, kill."""
         if self.outcome is None:
-            self._end(voided=why)
+            self._end(voided=why or "ended")
         return self._drain()
 
     # What a step does.
@@ -144,6 +147,7 @@ class Run:
         if stage_of(self.stage).name == "connect":
             self._take_zero(step)
         switched = self._switch.feed(step)
+        self._filling.feed(step, self._switch.on)
         self._locate_valve(step)
         breach = self._guards.feed(step, self._situation())
         if breach is not None:
@@ -178,21 +182,22 @@ class Run:
         if self._switch.on and not step.faulty & BITS[Column.PRESSURE]:
             self._by_signals = valve_by_signals(step.pressure, step.flow, self._channels, stage.valve)
         self._valve = self._settled_by_hand if self._settled_by_hand and self._switch.on else self._by_signals
-        if stage.name == "throttle" or (stage.name == "shutoff" and not self._reading.window_open):
+        closing = stage.name == "throttle" or (stage.name == "shutoff" and not self._reading.window_open)
+        if closing and not step.faulty & BITS[Column.PRESSURE]:
             self._overshoot = max(self._overshoot or 0.0, step.pressure)
         wrong = stage.valve is not None and self._switch.on and self._valve is not stage.valve
         self._valve_wrong_since = (self._valve_wrong_since or step.t) if wrong else None
 
     def _situation(self) -> Situation:
-        begun = self._fill_begun if stage_of(self.stage).name == "fill" else None
-        on_for = self._t - (self._switch.on_at if begun is None else begun)
-        return Situation(self.stage, self._switch.on, on_for, self._valve, self._in_fluid)
+        filling, on_for = self._filling, self._t - self._switch.on_at
+        spent = filling.spent(self._t)
+        return Situation(self.stage, self._switch.on, on_for, self._valve, self._in_fluid, spent, filling.unfit)
 
     def _switched(self) -> None:
         if self._switch.on:
             self._effects.append(Noted(self._t, "power on"))
-            if self._in_fluid and self._fill_begun is None:
-                self._fill_begun = self._switch.on_at
+            if self._in_fluid:
+                self._filling.begin(self._switch.on_at)
             self._event(Event.POWER_ON)
             return
         self._effects.append(Noted(self._t, "power off"))
@@ -221,13 +226,18 @@ class Run:
             self._event(Event.SEEN_SHUT)
         elif name == "reopen" and self._valve is Valve.OPEN and not step.flow.silent:
             self._event(Event.SEEN_OPEN)
-        elif name == "fill" and self._channels.level is not None and step.level >= self._channels.level.full_at:
-            self._filled("sensor")
-            self._event(Event.FULL)
+        elif name == "fill":
+            self._fill()
 
-    def _filled(self, how: str) -> None:
-        begun = self._switch.on_at if self._fill_begun is None else self._fill_begun
-        self._effects.append(self._reading.filled(self._t - begun, how))
+    def _fill(self) -> None:
+        if self._filling.full_at is not None:
+            self._effects.append(self._reading.filled(self._filling, self._filling.full_at, "sensor"))
+        elif self._filling.full:
+            detail = "the level sensor showed full from power-on"
+            self._effects.append(Noted(self._t, "fill time not read", detail))
+        else:
+            return
+        self._event(Event.FULL)
 
     def _why_unfit(self, step: Step) -> str:
         """What keeps this step out of a window, kept as the reason should the stage's time run out."""
@@ -262,6 +272,8 @@ class Run:
         if needed is Valve.OPEN and self._by_signals is Valve.SHUT:
             # Confirmed open, but pressure without a pulse: the valve is shut after all or the meter is dead.
             return "pressure but no pulses"
+        if needed is Valve.SHUT and not step.flow.silent:
+            return "flow with the valve shut"
         if step.temperature < part.temperature_low or step.temperature > part.temperature_high:
             return FLUID_TEMPERATURE
         if step.voltage > part.test_voltage + part.voltage_tolerance:
@@ -272,12 +284,14 @@ class Run:
 
     def _confirmed(self, event: Event) -> None:
         self._in_fluid |= event is Event.IN_FLUID
+        if self._in_fluid and self._switch.on:
+            self._filling.begin(self._t)
         self._shut_before_power |= event is Event.VALVE_SHUT and not self._switch.on
         if self._asked and event in (Event.VALVE_OPEN, Event.VALVE_SHUT):
             self._settled_by_hand = Valve.OPEN if event is Event.VALVE_OPEN else Valve.SHUT
             self._asked, self._entered = False, self._t
         if event is Event.FILLED:
-            self._filled("confirmed")
+            self._effects.append(self._reading.filled(self._filling, self._t, "confirmed"))
         self._event(event)
         if self.outcome is None:
             self._say()
@@ -321,7 +335,8 @@ class Run:
     def _check_time(self) -> None:
         stage, spent = stage_of(self.stage), self._t - self._entered
         waits = stage.handled or self._asked
-        if stage.name == "fill" or spent <= (self._limits.ask_s if waits else self._limits.stage_s):
+        filling = stage.name == "fill" and self._switch.on  # has a limit of its own, counted from power-on
+        if filling or spent <= (self._limits.ask_s if waits else self._limits.stage_s):
             return
         if waits or not self._switch.on:
             self._event(Event.UNANSWERED)
@@ -363,7 +378,7 @@ class Run:
 
     def _halt(self, breach: Breach) -> None:
         self._effects.append(Alarm(breach.code, "stop", f"stage {self.stage}: {breach.why}", breach.do))
-        finding = self._reading.book.breach(breach, self.stage, self._t, self._situation().on_for)
+        finding = self._reading.book.breach(breach, self.stage, self._t)
         if finding is not None and finding.reading is not None:
             self._effects.append(Taken(finding.reading, (finding,)))
         if breach.quantity is None:

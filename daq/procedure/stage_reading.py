@@ -16,7 +16,7 @@ from daq.measure.reading import (
     as_array,
     seconds,
 )
-from daq.measure.steps import STEP_S, Measuring, Step
+from daq.measure.steps import Measuring, Step
 from daq.procedure.effects import Conditions, Noted, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.findings import SUPPLY_LOW as LOW_FLAG
@@ -49,7 +49,7 @@ class StageReading:
         )
         self.book = Book(part, stages)
         self._stage = stages[0]
-        self._watch = Watch({}, stand.reading)
+        self._watch = Watch({}, stand.reading, {})
         self._sagging = self._told_sagging = False
         self._voltages: list[float] = []
         self._temperatures: list[float] = []
@@ -70,7 +70,7 @@ class StageReading:
     def enter(self, stage: str) -> None:
         """A new stage begins, with a window that knows nothing of the one before."""
         self._stage, self._sagging, self._told_sagging = stage, False, False
-        self._watch = Watch(self._tolerances(), self._settings)
+        self._watch = Watch(self._tolerances(), self._settings, self._measuring.converter.resolution())
 
     def _tolerances(self) -> dict[str, float]:
         """The channels that must hold still in this stage, each with the slope over a window that counts as still.
@@ -134,7 +134,7 @@ class StageReading:
         if off_at - on_at < DRY_ON_S - 1e-6:
             return Noted(off_at, "dry check too short", f"{off_at - on_at:.1f} s"), False
         # The step in which the switch opened is only in part under power.
-        end = off_at - STEP_S
+        end = off_at - self._measuring.step_s
         last = [s for s in steps if end - DRY_READ_S - 1e-6 < s.t <= end + 1e-6]
         if any(s.lost or s.faulty for s in last):
             return Noted(off_at, "dry check not read", "scans lost or a channel faulty"), False
@@ -150,7 +150,7 @@ class StageReading:
             return Noted(t, "fill time not read", filling.unfit)
         flags = () if how == "sensor" else ("by_confirmation",)
         doubt = FILL_DOUBT_S[how] + filling.lost_s
-        return self._kept(seconds(self._stage, "fill_time", filling.begun, filling.spent(t), doubt, flags))
+        return self._kept(seconds(self._stage, "fill_time", (filling.begun, t), doubt, flags=flags))
 
     def fails(self) -> bool:
         """Whether something in this stage is already known not to be met."""

@@ -14,15 +14,17 @@ _COLUMN = {"pressure": Column.PRESSURE, "voltage": Column.VOLTAGE, "current": Co
 class Watch:
     """Feeds the steady-state detectors of the channels that a stage names and counts its looks.
 
-    `tolerances` is by channel (`flow`, `pressure`, `current`, `voltage`): the slope over a window that is still steady.
+    `tolerances` is by channel (`flow`, `pressure`, `current`, `voltage`): the slope over a window that is still steady;
+    `lsb` is the converter's step by channel.
     A window begins at the step after everything was found steady and is never back-dated. A look is due at each
     multiple of the shortest window; there are at most `looks` of them, windows that were spoilt in between included.
     """
 
-    def __init__(self, tolerances: Mapping[str, float], settings: Settings) -> None:
+    def __init__(self, tolerances: Mapping[str, float], settings: Settings, lsb: Mapping[str, float]) -> None:
         self._settings = settings
         self._detectors = {
-            name: Detector(window_s=settings.settle, tolerance=tolerance) for name, tolerance in tolerances.items()
+            name: Detector(window_s=settings.settle, tolerance=tolerance, lsb=lsb.get(name, 0.0))
+            for name, tolerance in tolerances.items()
         }
         self._named = sum(BITS[_COLUMN[n]] for n in self._detectors if n in _COLUMN)
         self._steady = dict.fromkeys(self._detectors, False)
