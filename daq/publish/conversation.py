@@ -32,12 +32,14 @@ class Conversation:
         self._requests: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
         self._answers: asyncio.Queue[_Outgoing] = asyncio.Queue(_WAITING)
 
-    async def receive(self, connection: Connection) -> None:
-        """Reads requests until the connection breaks, which it is the first to notice, for it is always waiting."""
+    async def receive(self, connection: Connection, subscribed: asyncio.Event) -> None:
+        """Reads requests until the connection breaks, which it is the first to notice, for it is always waiting.
+        `subscribed` is set once requests can come in."""
         try:
             await connection.subscribe(self._topics.commands)
         except RefusedError as error:
             self._notices.trouble(Code.COMMAND, str(error))
+        subscribed.set()
         async for incoming in connection.messages():
             name = self._topics.command(incoming.topic)
             if name is None:

@@ -199,7 +199,7 @@ class Connection:
 
 
 @contextlib.asynccontextmanager
-async def connect(broker: Broker, client_id: str, will: Will) -> AsyncIterator[Connection]:
+async def connect(broker: Broker, client_id: str, will: Will | None = None) -> AsyncIterator[Connection]:
     """Connects, and disconnects cleanly (the will is dropped then) when the block ends without the connection broken.
 
     Raises:
@@ -218,7 +218,7 @@ async def connect(broker: Broker, client_id: str, will: Will) -> AsyncIterator[C
             await client.__aexit__(None, None, None)
 
 
-def _client(broker: Broker, client_id: str, will: Will) -> _Client:
+def _client(broker: Broker, client_id: str, will: Will | None) -> _Client:
     properties = None
     if broker.speaks_5:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -232,7 +232,7 @@ def _client(broker: Broker, client_id: str, will: Will) -> _Client:
         protocol=aiomqtt.ProtocolVersion.V5 if broker.speaks_5 else aiomqtt.ProtocolVersion.V311,
         # No session is kept for us: a request that came while we were away is too old to be carried out.
         clean_session=None if broker.speaks_5 else True,
-        will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
+        will=None if will is None else aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
         keepalive=broker.keepalive_s,
         timeout=broker.timeout_s,
         max_queued_incoming_messages=_INCOMING,

@@ -154,16 +154,25 @@ class Publisher:
         self._changed_states = set(self._states)
         self._states_changed.set()
         self._live = None
-        talk = self._conversation
-        jobs = (talk.receive, talk.answer, self._send_states, self._send_live, self._send_beat, self._drain)
+        talk, subscribed = self._conversation, asyncio.Event()
+        jobs = (
+            talk.receive(connection, subscribed),
+            talk.answer(connection),
+            self._send_states(connection, subscribed),
+            self._send_live(connection),
+            self._send_beat(connection),
+            self._drain(connection),
+        )
         async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(job(connection), name=job.__name__) for job in jobs]
+            tasks = [group.create_task(job) for job in jobs]
             await self._stopping.wait()
             for task in tasks:
                 task.cancel()
         await self._say_goodbye(connection)
 
-    async def _send_states(self, connection: Connection) -> None:
+    async def _send_states(self, connection: Connection, subscribed: asyncio.Event) -> None:
+        # Who reads that the stand is ready may ask for a start at once; nobody would hear it before.
+        await subscribed.wait()
         while True:
             await self._states_changed.wait()
             self._states_changed.clear()
