@@ -64,13 +64,14 @@ async def _show(directory: Path, stand: "StandConfig", data: Path, *, fast: bool
         made: DemoStand = (FastStand if fast else LiveStand)(directory, data, broker, show.hear)
         work = asyncio.create_task(_test_all(made, stand, broker), name="demonstration")
         waiting = asyncio.create_task(stopped.wait(), name="Ctrl-C")
-        await asyncio.wait({work, waiting}, return_when=asyncio.FIRST_COMPLETED)
+        ended = asyncio.create_task(made.ended(), name="a part of the stand that ended by itself")
+        await asyncio.wait({work, waiting, ended}, return_when=asyncio.FIRST_COMPLETED)
         if work.done() and not work.exception() and not fast:
             _say("\nAll units are tested. The stand stays up for your subscriber; Ctrl-C stops it.")
-            await asyncio.wait({waiting, made.watch()}, return_when=asyncio.FIRST_COMPLETED)
-        for task in (work, waiting):
+            await asyncio.wait({waiting, ended}, return_when=asyncio.FIRST_COMPLETED)
+        for task in (work, waiting, ended):
             task.cancel()
-        results = await asyncio.gather(work, return_exceptions=True)
+        results = await asyncio.gather(work, ended, return_exceptions=True)
         await made.close()
         for error in results:
             if isinstance(error, Exception):

@@ -34,8 +34,8 @@ class DemoStand(Protocol):
 
     async def confirmed(self) -> str: ...
 
-    def watch(self) -> "asyncio.Task[None]":
-        """Ends when a part of the stand has ended by itself."""
+    async def ended(self) -> None:
+        """Returns never; raises StandError when a part of the stand has ended by itself."""
         ...
 
     async def close(self) -> None: ...
@@ -50,6 +50,7 @@ class LiveStand:
         self._words: asyncio.Queue[str] = asyncio.Queue()
         self._processes: dict[str, Process] = {}
         self._tasks: list[asyncio.Task[None]] = []
+        self._opened = asyncio.Event()
 
     async def open(self) -> None:
         simulator = await self._spawn("simulate", SCENARIO, stdin=PIPE)
@@ -61,6 +62,7 @@ class LiveStand:
             "serve", "--config", str(self._directory), "--data", str(self._data), *options, "--json"
         )
         self._tasks = [asyncio.create_task(self._follow(simulator)), asyncio.create_task(self._log(daemon))]
+        self._opened.set()
 
     async def _spawn(self, command: str, *options: str, stdin: int | None = None) -> Process:
         # A session of its own: Ctrl-C ends the demonstration, which then ends its children in order.
@@ -100,11 +102,17 @@ class LiveStand:
     async def confirmed(self) -> str:
         return await self._words.get()
 
-    def watch(self) -> "asyncio.Task[None]":
-        async def any_ended() -> None:
-            await asyncio.wait(self._tasks, return_when=asyncio.FIRST_COMPLETED)
-
-        return asyncio.create_task(any_ended())
+    async def ended(self) -> None:
+        await self._opened.wait()
+        waits = {asyncio.create_task(process.wait()): name for name, process in self._processes.items()}
+        done, rest = await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        for task in rest:
+            task.cancel()
+        name = waits[done.pop()]
+        code = self._processes[name].returncode
+        raise StandError(
+            f"demonstration: `steadyhead {name}` ended by itself with code {code}; what it said stands above"
+        )
 
     async def close(self) -> None:
         for command in ("serve", "simulate"):
@@ -122,6 +130,7 @@ class FastStand:
         self._stop = asyncio.Event()
         self._device: Any = None
         self._task: asyncio.Task[None] | None = None
+        self._opened = asyncio.Event()
 
     async def open(self) -> None:
         from daq.cli.config import load
@@ -143,6 +152,7 @@ class FastStand:
 
         daemon = Daemon(replace(config, broker=broker), catalogue, hear)
         self._task = asyncio.create_task(daemon.run(self._stop, device), name="daemon")
+        self._opened.set()
 
     async def mount(self, unit: str) -> tuple[str, str]:
         self._device.bench.mount(unit)
@@ -157,14 +167,17 @@ class FastStand:
         await asyncio.Event().wait()
         return ""
 
-    def watch(self) -> "asyncio.Task[None]":
-        assert self._task is not None, "watched before it was opened"
-        return self._task
+    async def ended(self) -> None:
+        await self._opened.wait()
+        assert self._task is not None, "set when it was opened"
+        await asyncio.wait({self._task})
+        self._task.result()
+        raise StandError("demonstration: the daemon ended by itself")
 
     async def close(self) -> None:
         self._stop.set()
         if self._task is not None:
-            await self._task
+            await asyncio.wait({self._task})
 
 
 async def _line_of(process: Process) -> str:

@@ -11,8 +11,6 @@ from daq.cli.options import ConfigOption, JsonOption
 from daq.cli.output import in_terminal, note, put, put_json
 
 if TYPE_CHECKING:
-    import asyncio
-
     from daq.publish import contract as c
     from daq.stand.stand import Stand
 
@@ -75,7 +73,7 @@ class _Foreground:
         self._record: Callable[..., Any] = record
         self._do = ("", "")
         self._result: c.ResultData | None = None
-        self._identified, self._finished = asyncio.Event(), asyncio.Event()
+        self._finished = asyncio.Event()
         self._interrupted = False
         self._hear_operator: Callable[[str], None] = lambda _: None
 
@@ -109,13 +107,15 @@ class _Foreground:
     async def _test(self, stand: "Stand", device: Any) -> None:
         import asyncio
 
+        stand.attach(device)
+        await stand.start(self._request)
         operating = asyncio.create_task(stand.operate(device), name="stand")
         reading = None
         try:
-            await self._until(self._identified, operating)
-            await stand.start(self._request)
             reading = None if device.virtual else asyncio.create_task(self._terminal(stand), name="terminal")
-            await self._until(self._finished, operating)
+            waiting = asyncio.create_task(self._finished.wait())
+            await asyncio.wait({waiting, operating}, return_when=asyncio.FIRST_COMPLETED)
+            waiting.cancel()
         finally:
             for task in (operating, reading):
                 if task is not None and not task.done():
@@ -123,15 +123,6 @@ class _Foreground:
             await asyncio.gather(operating, *([reading] if reading else []), return_exceptions=True)
         if self._result is None and operating.done() and not operating.cancelled():
             operating.result()
-
-    @staticmethod
-    async def _until(event: "asyncio.Event", operating: "asyncio.Task[None]") -> None:
-        """Waits for an event, or for the end of the stand's loop."""
-        import asyncio
-
-        waiting = asyncio.create_task(event.wait())
-        await asyncio.wait({waiting, operating}, return_when=asyncio.FIRST_COMPLETED)
-        waiting.cancel()
 
     async def _terminal(self, stand: "Stand") -> None:
         """Enter confirms what is asked, a word confirms that word, `abort` ends the run."""
@@ -159,7 +150,6 @@ class _Foreground:
 
     def _hear(self, said: Any) -> None:
         from daq.stand.said import Finished, Stage
-        from drivers.block import Link, LinkChange
 
         made = self._record(said, self._config.stand.channels.pressure.absolute_reference)
         if made is not None:
@@ -170,8 +160,6 @@ class _Foreground:
         if isinstance(said, Finished):
             self._result = said.data
             self._finished.set()
-        if isinstance(said, LinkChange) and said.link is Link.UP:
-            self._identified.set()
 
 
 def _operator_of(device: Any) -> Callable[[str], None]:

@@ -112,7 +112,9 @@ class Measuring:
         contiguous = block.missing == 0 and self.trace.filled > 0
         first = self.trace.append(samples.values, begin, contiguous)
         if not contiguous:
-            self._open_at, self._open_t = first, begin
+            # Steps begin at multiples of the scan's number, so that runs over the same scans share their steps.
+            skipped = -block.index % self.per_step
+            self._open_at, self._open_t = first + skipped, begin + skipped / self.identity.sample_hz
         self._faulty |= samples.faulty
         self._above |= samples.above
         end = begin + (block.n - 1) / self.identity.sample_hz

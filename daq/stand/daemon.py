@@ -14,13 +14,14 @@ from daq.publish.notices import Notice
 from daq.publish.publisher import Publisher
 from daq.publish.topics import Topics
 from daq.record.async_store import AsyncStore
+from daq.record.errors import RecordError
 from daq.record.store import Store
 from daq.record.values import Finished, StoredRun
 from daq.stand.errors import StandError
 from daq.stand.said import Said
 from daq.stand.stand import Stand
 from daq.stand.voice import Voice
-from drivers.device import Address, Device, open_device
+from drivers.device import Address, Device, DriverError, open_device
 from drivers.reconnect import Reconnecting
 
 NOT_HARDWARE = ("sim", "replay")
@@ -81,6 +82,12 @@ class Daemon:
         newest = await self.store.ask(Store.newest, config.stand.site, config.stand.name)
         if newest is not None:
             self.voice.show_verdict(c.ResultData.model_validate(newest.data))
+        try:
+            await self._together(device, publisher, stop)
+        except* (DriverError, RecordError) as group:
+            raise _first(group) from group
+
+    async def _together(self, device: Device, publisher: Publisher, stop: asyncio.Event) -> None:
         async with asyncio.TaskGroup() as tasks:
             publishing = tasks.create_task(publisher.run(), name="publisher")
             operating = tasks.create_task(self.stand.operate(device), name="stand")
@@ -104,6 +111,14 @@ class Daemon:
             return Finished(c.plain(data), [("result", c.text(c.Result.of(data)))])
 
         await self.store.close_unfinished(site, stand, make)
+
+
+def _first(group: BaseExceptionGroup[Exception]) -> Exception:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    assert isinstance(error, Exception)
+    return error
 
 
 def _broker(config: StandConfig) -> Broker:

@@ -69,7 +69,7 @@ class Stand:
         self.link = LinkChange(Link.DOWN, "not opened yet")
         self.device: Device | None = None
         self._now, self._clock = now, clock
-        self._identity: Identity | None = None
+        self.identity: Identity | None = None
         self._idle: Idle | None = None
         self._active: ActiveRun | None = None
         self._starting = False
@@ -89,8 +89,8 @@ class Stand:
         self.device = device
         breath = 0
         try:
-            if device.virtual:
-                self._identify(device.identity)
+            if device.virtual and self._active is None:
+                self.attach(device)
                 await self._wait_for_a_run()
             async for event in device.events():
                 self._take(event)
@@ -102,6 +102,11 @@ class Stand:
                     await asyncio.sleep(0)
         finally:
             await self._leave()
+
+    def attach(self, device: Device) -> None:
+        """Gets to know an open device before its events are taken, so that a run can begin with its very first scan."""
+        self.device = device
+        self._identify(device.identity)
 
     async def _wait_for_a_run(self) -> None:
         await self.settled()
@@ -128,7 +133,7 @@ class Stand:
             self._reset(event)
             self._identify(event.identity)
             return
-        elif isinstance(event, LinkChange):
+        elif isinstance(event, LinkChange) and not (event.link is Link.UP and self.identity is None):
             self._set_link(event)
         elif isinstance(event, Replayed) and self._active is not None:
             self._active.note(event.kind, event.body)
@@ -143,7 +148,7 @@ class Stand:
         self._say_stage()
 
     def _identify(self, identity: Identity) -> None:
-        self._identity = identity
+        self.identity = identity
         try:
             self._idle = Idle(self.config.stand.channels, identity)
         except MeasureError as error:
@@ -176,7 +181,7 @@ class Stand:
         """Why no run can begin now; empty where one can."""
         reasons = {
             "link_down": self.link.link is not Link.UP,
-            "channel_missing": self._identity is not None and self._idle is None,
+            "channel_missing": self.identity is not None and self._idle is None,
             "run_under_way": self._active is not None or self._starting,
             "storing": self._finishing is not None,
             "power_on": self._active is None and self._idle is not None and self._idle.powered,
@@ -210,7 +215,7 @@ class Stand:
         device, config, part, run = self._opened(), self.config, entry.part, str(uuid7())
         started = self._now()
         serial = request.serial or f"MH{run[-8:].upper()}"
-        firmware = self._identity.firmware if self._identity else ""
+        firmware = self.identity.firmware if self.identity else ""
         versions = running.versions(config, __version__, firmware)
         begun = StartedRun(
             run=run,
@@ -256,9 +261,9 @@ class Stand:
 
     def _begin(self, about: About, entry: Entry) -> None:
         device, config = self._opened(), self.config
-        assert self._identity is not None, "a stand whose link is up has an identity"
+        assert self.identity is not None, "a stand whose link is up has an identity"
         years = running.years_since(config, about.started.date())
-        run = Run(entry.part, config.stand, self._identity, years)
+        run = Run(entry.part, config.stand, self.identity, years)
         active = ActiveRun(about, run, device.counts.copy(), self._clock())
         self._record(active, device, running.recording_header(about, entry, config, years))
         self._active, self._last_run, self._removing = active, about.run, False
@@ -373,8 +378,8 @@ class Stand:
         device = self._opened()
         device.tap = None
         self._active, self._removing = None, True
-        if self._identity is not None:
-            self._idle = Idle(self.config.stand.channels, self._identity)
+        if self.identity is not None:
+            self._idle = Idle(self.config.stand.channels, self.identity)
         self._finishing = asyncio.create_task(self._finish(active, device), name=f"finish {active.about.run}")
         self._say_stage()
 

@@ -92,8 +92,7 @@ class Voice:
         device = self._stand.device
         if change.link is Link.UP and device is not None:
             self._sim = device.simulated
-            if self._publisher is not None:
-                self._publisher.set_state("meta", c.text(meta(self._stand.config, device.identity)))
+            self._state("meta", meta(self._stand.config, self._stand.identity))
         self.status = self._status(change.link)
         if self._publisher is not None:
             self._publisher.set_status(self.status)
