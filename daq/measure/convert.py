@@ -132,8 +132,8 @@ class Converter:
                 if column in _NEEDED:
                     raise NotFittedError(
                         f"device {identity.device_id}: no channel for {column.name.lower()}: expected role "
-                        f"{_ROLE[column].value}, found roles {[a.role for a in identity.analog]}; connect the sensor "
-                        "or correct the table in the firmware"
+                        f"{_ROLE[column].value}, found roles {[int(a.role) for a in identity.analog]}; connect the "
+                        "sensor or correct the table in the firmware"
                     )
                 continue
             raw = identity.analog[k]
@@ -205,7 +205,8 @@ class Converter:
             for k, column in enumerate(self._target):
                 if many_high[k] or many_low[k]:
                     faulty |= 1 << column
-                if many_high[k] or (faulty & 1 << column and si[:, k].mean() > 0.5 * self._high[k]):
+                met_an_end = faulty & 1 << column and not many_low[k]
+                if many_high[k] or (met_an_end and si[:, k].mean() > 0.5 * (self._low[k] + self._high[k])):
                     above |= 1 << column
         return faulty, above
 

@@ -19,6 +19,9 @@ MIN_STEP_S = 0.05
 MIN_STEP_EDGES = 4
 """… and holds at least four edges, so that one irregular vane is a quarter of it at most."""
 
+UNEVEN = 2.0
+"""Vanes are not evenly spaced: an edge is late, and the flow less than it was, after so many times its interval."""
+
 
 @dataclass(frozen=True, slots=True)
 class KTable:
@@ -150,7 +153,8 @@ class FlowMeter:
             self.now = self._at_rest
         elif quiet > 0:
             most = 1 / (quiet * self.table.pulses[0])
-            if most < self.now.high:
+            known = self.now.high if math.isnan(self.now.value) else self.now.value / UNEVEN
+            if most < known:
                 self.now = Flow(math.nan, 0.0, most)
 
     def held(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
