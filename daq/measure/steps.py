@@ -71,8 +71,8 @@ class Trace:
     def times(self) -> Floats:
         """Seconds of every scan; a lost scan leaves a gap in them."""
         t = np.empty(self.filled)
-        ends = [s for s, _ in self._segments[1:]] + [self.filled]
-        for (begin, at), end in zip(self._segments, ends, strict=True):
+        bounds = [*(first for first, _ in self._segments), self.filled]
+        for (begin, at), end in zip(self._segments, bounds[1:], strict=True):
             t[begin:end] = at + np.arange(end - begin) / self.sample_hz
         return t
 
