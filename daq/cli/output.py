@@ -35,7 +35,7 @@ def put_table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD)
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     for name in head:
         table.add_column(name, overflow="fold")  # a path that is cut short is of no use
     for line in lines:

@@ -93,7 +93,8 @@ class _Foreground:
             stand = Stand(self._config, self._catalogue, store)
             stand.listeners.append(self._hear)
             self._hear_operator = _operator_of(device)
-            asyncio.get_running_loop().add_signal_handler(signal.SIGINT, self._interrupt, stand)
+            for number in (signal.SIGINT, signal.SIGTERM):
+                asyncio.get_running_loop().add_signal_handler(number, self._interrupt, stand)
             await self._test(stand, device)
         finally:
             await device.close()

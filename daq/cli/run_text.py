@@ -11,8 +11,8 @@ from daq.record.values import StoredRun
 
 Data = dict[str, Any]
 
-FINDING_HEAD = ("requirement", "stage", "quantity", "at least", "at most", "reading", "±U", "finding")
-READING_HEAD = ("reading", "stage", "quantity", "value", "±U", "k", "flags")
+FINDING_HEAD = ("requirement", "stage", "at least", "at most", "reading", "±U", "finding")
+READING_HEAD = ("stage", "quantity", "value", "±U", "k", "flags")
 
 _RUN_COLUMNS = (
     *("run", "seq", "site", "stand", "part", "part_revision", "kind", "serial", "attempt", "order", "operator"),
@@ -51,7 +51,7 @@ def finding_rows(data: Data) -> Iterator[tuple[object, ...]]:
         limits = (quantity_text(finding[key]) for key in _LIMIT_COLUMNS)
         value, expanded = value_text(reading)
         yield (
-            *(finding[k] for k in ("requirement", "stage", "quantity")),
+            *(finding[k] for k in ("requirement", "stage")),
             *limits,
             value,
             expanded,
@@ -63,7 +63,7 @@ def reading_rows(data: Data) -> Iterator[tuple[object, ...]]:
     """A row by `READING_HEAD` for each reading."""
     for reading in data["readings"]:
         flags = " ".join(str(flag) for flag in reading["flags"] or ())
-        yield (*(reading[k] for k in ("name", "stage", "quantity")), *value_text(reading), _short(reading["k"]), flags)
+        yield (*(reading[k] for k in ("stage", "quantity")), *value_text(reading), _short(reading["k"]), flags)
 
 
 def as_json(runs: Iterable[Data]) -> str:

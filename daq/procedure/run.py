@@ -394,6 +394,9 @@ class Run:
             self._cut_short = self._cut_short or self._unfit or "not steady"
         book, trace = self._reading.book, self.measuring.trace
         pressure = trace.values()[:, Column.PRESSURE]
+        if self._overshoot is not None:
+            detail = f"{self._overshoot / 1e3:.1f} kPa while the valve closed, {pressure.max() / 1e3:.1f} kPa at all"
+            self._effects.append(Noted(self._t, "highest pressure", detail))
         self.outcome = Outcome(
             verdict=verdict(book.findings(), voided, "" if complete else self._cut_short),
             findings=book.findings(),

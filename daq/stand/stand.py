@@ -148,7 +148,7 @@ class Stand:
         self._say_stage()
 
     def _identify(self, identity: Identity) -> None:
-        self.identity = identity
+        self.identity, self._tripped = identity, False
         try:
             self._idle = Idle(self.config.stand.channels, identity)
         except MeasureError as error:
@@ -214,7 +214,7 @@ class Stand:
     async def _prepare(self, request: StartRequest, entry: Entry) -> About:
         device, config, part, run = self._opened(), self.config, entry.part, str(uuid7())
         started = self._now()
-        serial = request.serial or f"MH{run[-8:].upper()}"
+        serial = request.serial or f"X{run[-8:].upper()}"
         firmware = self.identity.firmware if self.identity else ""
         versions = running.versions(config, __version__, firmware)
         begun = StartedRun(

@@ -33,6 +33,7 @@ class Voice:
         self._began = now()
         self._sim = simulated
         self._publisher: Publisher | None = None
+        self._stage_since: tuple[tuple[str, str | None], datetime] | None = None
         self.status = self._status(Link.DOWN)
 
     def speak_through(self, publisher: Publisher) -> None:
@@ -100,12 +101,16 @@ class Voice:
     def _stage(self, said: Stage) -> None:
         about, now = said.about, said.now
         do = Do(now.do.value) if now else Do.REMOVE if said.removing else Do.NONE
+        name = now.stage if now else "idle"
+        same = (name, about.run if about else None)
+        if self._stage_since is None or self._stage_since[0] != same:
+            self._stage_since = (same, self._now())
         stage = c.Stage(
-            stage=now.stage if now else "idle",
+            stage=name,
             run=about.run if about else None,
             part=about.part if about else None,
             serial=about.serial if about else None,
-            since=self._now(),
+            since=self._stage_since[1],
             do=do,
             text=TEXTS[do],
             ready=not said.blocked_by,
