@@ -1,0 +1,233 @@
+"""Readings: what is corrected, and that every doubt of a budget is in U."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from daq.measure.channels import Channels, Doubt, Per
+from daq.measure.convert import Floats, Zero
+from daq.measure.flow import Flow
+from daq.measure.reading import Reader, Reading, Supply, Window, evidence, seconds
+from tests.daq.measure.blocks import CHANNELS, LITRES_PER_HOUR, PRESSURE, SHUNT
+
+LSB = np.array([48.0, 8e-4, 8e-4, np.nan, np.nan])
+AT_120 = 120 * LITRES_PER_HOUR
+SUPPLY = Supply(test_voltage=13.5)
+
+
+def scatter(mean: float, deviation: float, n: int = 40, seed: int = 1) -> Floats:
+    """Independent values with exactly this mean and standard deviation."""
+    x = np.random.default_rng(seed).standard_normal(n)
+    return mean + deviation * (x - x.mean()) / x.std(ddof=1)
+
+
+def window(**more: object) -> Window:
+    plain = Window(
+        stage="free_flow",
+        span=(10.0, 12.0),
+        pressure=scatter(400e3, 800.0),
+        voltage=scatter(13.5, 0.01, seed=2),
+        current=scatter(5.0, 0.02, seed=3),
+        flow=Flow(AT_120, AT_120, AT_120),
+        flow_steps=scatter(AT_120, 0.003 * AT_120, seed=4),
+        peak=scatter(400e3, 800.0, 500, seed=5),
+        sample_hz=500,
+        kelvins=2.0,
+    )
+    return replace(plain, **more)  # type: ignore[arg-type]  # names of fields with their values
+
+
+def read(
+    quantity: str, w: Window | None = None, channels: Channels = CHANNELS, supply: Supply = SUPPLY, looks: int = 1
+) -> Reading:
+    reader = Reader(channels, LSB, {"pressure": 0.5}, supply, looks)
+    reader.zero = Zero(taken=True, pressure_doubt=30.0, current_doubt=1e-3)
+    return reader.read(quantity, w or window())
+
+
+def parts(reading: Reading) -> dict[str, float]:
+    return {c.source: c.standard for c in reading.combined.components}
+
+
+# Values.
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value"),
+    [("flow", AT_120), ("pressure", 400e3), ("current", 5.0), ("voltage", 13.5), ("power", 67.5)],
+)
+def test_a_reading_is_the_mean_of_its_window(quantity: str, value: float) -> None:
+    reading = read(quantity)
+    assert reading.value == reading.low == reading.high == pytest.approx(value, rel=1e-4)
+    assert (reading.quantity, reading.stage, reading.name) == (quantity, "free_flow", f"free_flow.{quantity}")
+    assert reading.window == (10.0, 12.0)
+    assert reading.bounds(2.0) == pytest.approx(
+        (reading.value - 2 * reading.combined.U, reading.value + 2 * reading.combined.U)
+    )
+
+
+def test_an_unknown_quantity_is_refused() -> None:
+    with pytest.raises(KeyError):
+        read("colour")
+
+
+def test_a_mean_flow_is_that_of_the_meter_not_of_its_steps() -> None:
+    assert read("flow", window(flow_steps=scatter(1.1 * AT_120, 1e-9))).value == AT_120
+
+
+def test_power_is_the_mean_of_the_products() -> None:
+    """Where voltage falls as current rises the product of the means is too high."""
+    swing = np.tile([1.0, -1.0], 20)
+    w = window(voltage=13.5 - 0.5 * swing, current=5.0 + swing)
+    assert read("power", w).value == pytest.approx(13.5 * 5.0 - 0.5)
+
+
+def test_peak_pressure_is_read_over_its_own_second() -> None:
+    reading = read("peak_pressure")
+    assert reading.window == (10.0, 11.0)
+    assert reading.value == pytest.approx(400e3, abs=3 * reading.combined.u)
+    names = [name for name, _ in reading.corrections]
+    assert names == ["bias of the maximum"]
+    assert reading.corrections[0][1] > 0  # on independent noise the held maximum lies too low
+
+
+# Budgets.
+
+
+def test_every_source_of_pressure_doubt_is_in_the_budget() -> None:
+    doubts = (
+        Doubt("calibration", absolute=2e3, k=2.0),
+        Doubt("drift", absolute=1e3, per=Per.YEAR),
+        Doubt("temperature", absolute=100.0, per=Per.KELVIN),
+    )
+    hose = replace(PRESSURE, doubts=doubts, k_outlet_doubt=300.0 / AT_120**2)
+    found = parts(read("pressure", channels=replace(CHANNELS, pressure=hose)))
+    root = math.sqrt(3)
+    assert found["drift"] == pytest.approx(0.5 * 1e3 / root)  # half a year
+    assert found["temperature"] == pytest.approx(2 * 100 / root)  # two kelvins
+    assert found["calibration"] == pytest.approx(2e3 / root)
+    assert found["resolution"] == pytest.approx(48 / math.sqrt(12))
+    assert found["zero"] == pytest.approx(30.0)
+    assert found["hose"] == pytest.approx(300.0)
+    assert found["scatter"] == pytest.approx(800 / math.sqrt(40), rel=0.5)
+
+
+def test_every_source_of_current_doubt_is_in_the_budget() -> None:
+    copper = replace(SHUNT, alpha=3.93e-3, temperature_doubt=10.0)
+    found = parts(read("current", channels=replace(CHANNELS, shunt=copper)))
+    assert found["shunt temperature"] == pytest.approx(5.0 * 3.93e-3 * 10 / math.sqrt(3), rel=1e-4)
+    assert found["calibration"] == pytest.approx(5.0 * 0.005 / math.sqrt(3), rel=1e-4)
+    assert {"scatter", "zero", "resolution"} <= found.keys()
+
+
+def test_doubts_of_flow_voltage_and_power() -> None:
+    assert parts(read("flow"))["calibration"] == pytest.approx(0.0025 * AT_120)
+    assert parts(read("voltage"))["calibration"] == pytest.approx(0.001 * 13.5 / math.sqrt(3), rel=1e-4)
+    # Relative doubts of both factors are relative doubts of the product.
+    power = [c.standard for c in read("power").combined.components if c.source == "calibration"]
+    assert power == pytest.approx([67.5 * 0.001 / math.sqrt(3), 67.5 * 0.005 / math.sqrt(3)], rel=1e-3)
+
+
+def test_a_zero_that_was_not_taken_is_a_wide_rectangle() -> None:
+    reader = Reader(CHANNELS, LSB, {}, SUPPLY)
+    found = parts(reader.read("pressure", window()))
+    assert found["zero"] == pytest.approx(PRESSURE.zero_limit / math.sqrt(3))
+
+
+def test_repeated_looks_widen_the_scatter_only() -> None:
+    once, often = read("pressure"), read("pressure", looks=5)
+    assert often.combined.U > once.combined.U
+    assert often.combined.u == once.combined.u
+    assert [c.widen > 1 for c in often.combined.components] == [
+        c.source == "scatter" for c in often.combined.components
+    ]
+
+
+def test_more_scatter_is_more_doubt() -> None:
+    wide = read("flow", window(flow_steps=scatter(AT_120, 0.02 * AT_120)))
+    assert wide.combined.U > 1.5 * read("flow").combined.U
+
+
+# Corrections.
+
+
+def test_pressure_is_taken_to_the_outlet() -> None:
+    line = replace(PRESSURE, k_outlet=1.5e3 / AT_120**2, height=-200.0)
+    reading = read("pressure", channels=replace(CHANNELS, pressure=line))
+    assert dict(reading.corrections) == {"hose": pytest.approx(1.5e3), "height": pytest.approx(-200.0)}
+    assert reading.value == pytest.approx(400e3 + 1.3e3)
+
+
+def test_at_shutoff_the_hose_takes_nothing() -> None:
+    line = replace(PRESSURE, k_outlet=1.5e3 / AT_120**2)
+    shut = window(flow=Flow(math.nan, 0.0, 5e-7, silent=True))
+    assert read("pressure", shut, replace(CHANNELS, pressure=line)).corrections == ()
+
+
+def test_a_stated_sensitivity_corrects() -> None:
+    stated = Supply(13.5, {"flow": (0.09 * AT_120, 0.01 * AT_120)})
+    reading = read("flow", window(voltage=scatter(13.3, 0.01)), supply=stated)
+    assert dict(reading.corrections) == {"supply voltage": pytest.approx(0.2 * 0.09 * AT_120)}
+    assert reading.value == pytest.approx(AT_120 * (1 + 0.2 * 0.09))
+    assert parts(reading)["sensitivity to voltage"] == pytest.approx(0.2 * 0.01 * AT_120)
+    assert "supply voltage off" not in parts(reading)
+
+
+@pytest.mark.parametrize(("quantity", "power"), [("flow", 1), ("pressure", 2), ("current", 2), ("power", 3)])
+def test_without_one_the_affinity_laws_bound_the_deviation(quantity: str, power: int) -> None:
+    reading = read(quantity, window(voltage=scatter(13.3, 0.01)))
+    assert reading.corrections == ()
+    expected = 0.2 * power * reading.value / 13.5 / math.sqrt(3)
+    assert parts(reading)["supply voltage off"] == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_doubt_of_the_voltage_itself_comes_along() -> None:
+    reading = read("pressure")
+    terminals = math.hypot(0.001 * 13.5 / math.sqrt(3), 8e-4 / math.sqrt(12))
+    assert parts(reading)["voltage at the terminals"] == pytest.approx(2 * 400e3 / 13.5 * terminals, rel=1e-3)
+
+
+def test_a_displacement_pump_keeps_its_pressure_under_another_supply() -> None:
+    supply = Supply(13.5, turbine=False)
+    low = window(voltage=scatter(13.3, 0.01))
+    assert "supply voltage off" not in parts(read("pressure", low, supply=supply))
+    assert parts(read("flow", low, supply=supply))["supply voltage off"] > 0
+
+
+def test_voltage_is_not_corrected_for_itself() -> None:
+    reading = read("voltage", window(voltage=scatter(13.3, 0.01)))
+    assert (reading.value, reading.corrections) == (pytest.approx(13.3), ())
+
+
+# Intervals.
+
+
+def test_a_flow_below_the_table_is_an_interval_with_both_ends() -> None:
+    reading = read("flow", window(flow=Flow(math.nan, 0.0, 40 / 4.55e6), flow_steps=np.empty(0)))
+    assert (reading.is_interval, reading.low, reading.high) == (True, 0.0, pytest.approx(40 / 4.55e6))
+    assert reading.flags == ("interval",)
+    assert reading.bounds(3.0) == (reading.low, reading.high)
+
+
+def test_a_flow_above_the_table_is_marked() -> None:
+    assert read("flow", window(flow=Flow(math.nan, 5e-5, math.inf))).flags == ("above_table",)
+
+
+def test_flags_of_the_window_stay() -> None:
+    assert read("current", window(flags=("no_zero",))).flags == ("no_zero",)
+    assert read("flow", window(flags=("no_zero",), flow=Flow(math.nan, 0.0, 1e-6))).flags == ("no_zero", "interval")
+
+
+def test_a_time_is_known_within_its_half_width() -> None:
+    reading = seconds("fill", "fill_time", (4.0, 16.5), 0.5)
+    assert (reading.value, reading.window) == (12.5, (4.0, 16.5))
+    assert reading.combined.u == pytest.approx(0.5 / math.sqrt(3))
+    expanded = reading.combined.U
+    assert expanded == pytest.approx(0.95 * 0.5, rel=1e-3)
+
+
+def test_evidence_says_at_least() -> None:
+    reading = evidence("shutoff", "pressure", 951e3, (3.0, 3.0), "over_pressure")
+    assert (reading.is_interval, reading.low, reading.flags) == (True, 951e3, ("interval", "at_least", "over_pressure"))
