@@ -69,7 +69,7 @@ def test_a_run(steadyhead: Command) -> None:
     lines = [line.split("\t") for line in steadyhead("runs", "show", FIRST.run).stdout.splitlines()]
     assert ["verdict", "pass: rated flow"] in lines
     assert ["part", "MH-2101 revision 3 (pump)"] in lines
-    met = ["shutoff pressure", "shutoff", "450 kPa", "650 kPa", "512 kPa", "3.1", "met"]
+    met = ["shutoff pressure", "shutoff", "450 kPa", "650 kPa", "512.0 kPa", "3.1", "met"]
     assert met in lines
     assert ["rated flow", "rated", "80 L/h", "", "", "", "void"] in lines
     assert ["shutoff", "flow", "0 … 0.9 L/h", "", "2.07", "repeated values"] in lines
