@@ -1,0 +1,233 @@
+"""Limits that end a run, one by one: when, and whether the unit or the stand is to blame."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from daq.judge.requirement import Quantity
+from daq.measure.convert import BITS, Column
+from daq.measure.flow import Flow
+from daq.measure.steps import Step
+from daq.procedure.guards import INRUSH_S, Breach, Guards, Situation
+from daq.procedure.plan import Limits
+from daq.procedure.table import Valve
+from tests.daq.measure.blocks import LITRES_PER_HOUR
+from tests.daq.procedure.bench import module, pump
+
+LIMITS = Limits(pressure=900e3, current=18.0, temperature=318.15, fill_s=30.0, no_flow_s=3.0)
+SILENT = Flow(math.nan, 0.0, 2 * LITRES_PER_HOUR, silent=True)
+FLOWING = Flow(3e-5, 3e-5, 3e-5)
+STEP = Step(0, 0.0, 400e3, 13.5, 5.0, 295.0, 0.0, FLOWING, None, False, 0, 0, 0.0)
+HERE = Situation("free_flow", power=True, on_for=5.0, valve=Valve.OPEN, in_fluid=True)
+
+
+def breach(step: Step = STEP, here: Situation = HERE, guards: Guards | None = None) -> Breach | None:
+    return (guards or Guards(pump(), LIMITS)).feed(step, here)
+
+
+def lasting(seconds: float, step: Step, here: Situation, guards: Guards | None = None) -> tuple[float, Breach] | None:
+    """The first breach while nothing changes, and when it came."""
+    guards = guards or Guards(pump(), LIMITS)
+    for k in range(1, round(seconds / 0.05) + 1):
+        found = guards.feed(replace(step, t=0.05 * k), here)
+        if found is not None:
+            return 0.05 * k, found
+    return None
+
+
+def test_all_is_well() -> None:
+    assert lasting(60.0, STEP, HERE) is None
+
+
+def test_with_power_off_nothing_is_watched() -> None:
+    wild = replace(STEP, pressure=2e6, current=50.0, temperature=400.0)
+    assert breach(wild, replace(HERE, power=False)) is None
+
+
+# Current.
+
+
+def test_over_current() -> None:
+    found = breach(replace(STEP, current=18.3))
+    assert found is not None
+    assert (found.code, found.quantity, found.limit, found.reached) == ("over_current", Quantity.CURRENT, 18.0, 18.3)
+    assert breach(replace(STEP, current=17.9)) is None
+
+
+def test_inrush_is_no_over_current() -> None:
+    rush = replace(STEP, current=30.0)
+    assert breach(rush, replace(HERE, on_for=INRUSH_S - 0.01)) is None
+    assert breach(rush, replace(HERE, on_for=INRUSH_S)) is not None
+
+
+@pytest.mark.parametrize(
+    ("change", "blamed"),
+    [
+        ({"voltage": 9.0}, True),  # it draws too much although the supply sags
+        ({"voltage": 13.75}, True),
+        ({"voltage": 13.9}, False),
+        ({"faulty": BITS[Column.PRESSURE]}, False),
+        ({"faulty": BITS[Column.VOLTAGE]}, False),
+    ],
+)
+def test_over_current_is_held_against_the_unit_only_where_the_stand_is_sound(
+    change: dict[str, float], blamed: bool
+) -> None:
+    found = breach(replace(STEP, current=25.0, **change))
+    assert found is not None
+    assert (found.quantity is Quantity.CURRENT) is blamed
+
+
+def test_a_current_beyond_the_converter_counts() -> None:
+    beyond = replace(STEP, current=16.0, faulty=BITS[Column.CURRENT], above=BITS[Column.CURRENT])
+    found = breach(beyond)
+    assert found is not None
+    assert found.quantity is Quantity.CURRENT
+
+
+def test_a_disturbance_of_a_few_samples_is_no_over_current() -> None:
+    """The mean stays where it was although some samples met the converter's end."""
+    assert breach(replace(STEP, current=6.5, faulty=BITS[Column.CURRENT], above=BITS[Column.CURRENT])) is None
+
+
+# Pressure and heat.
+
+
+def test_over_pressure() -> None:
+    found = breach(replace(STEP, pressure=901e3))
+    assert found is not None
+    assert (found.quantity, found.limit, found.reached) == (Quantity.PRESSURE, 900e3, 901e3)
+
+
+@pytest.mark.parametrize("change", [{"voltage": 13.9}, {"faulty": BITS[Column.PRESSURE]}])
+def test_over_pressure_that_the_stand_explains_still_ends_the_run(change: dict[str, float]) -> None:
+    """A transducer beyond its span is faulty; the pressure that took it there is no smaller for it."""
+    found = breach(replace(STEP, pressure=1.1e6, **change))
+    assert found is not None
+    assert (found.code, found.quantity) == ("over_pressure", None)
+
+
+def test_hot_fluid() -> None:
+    found = breach(replace(STEP, temperature=318.2))
+    assert found is not None
+    assert (found.code, found.quantity) == ("fluid_hot", None)
+
+
+@pytest.mark.parametrize(
+    "change", [{"temperature": math.nan}, {"temperature": 400.0, "faulty": BITS[Column.TEMPERATURE]}]
+)
+def test_no_thermometer_and_a_broken_one_are_not_hot(change: dict[str, float]) -> None:
+    assert breach(replace(STEP, **change)) is None
+
+
+# Durations.
+
+
+def test_dry_running_adds_up() -> None:
+    guards, dry = Guards(pump(), LIMITS), replace(HERE, stage="dry_check", in_fluid=False, valve=None)
+    assert lasting(1.5, STEP, dry, guards) is None
+    for k in range(100):  # power off for five seconds
+        guards.feed(replace(STEP, t=1.5 + 0.05 * k), replace(dry, power=False))
+    found = None
+    for k in range(1, 12):
+        found = found or guards.feed(replace(STEP, t=6.45 + 0.05 * k), dry)
+    assert found is not None
+    assert (found.code, found.quantity) == ("dry_running", None)
+
+
+def test_dry_running_lasts_as_long_as_the_part_may() -> None:
+    dry = replace(HERE, stage="dry_check", in_fluid=False)
+    for seconds in (1.0, 3.0):
+        caught = lasting(5.0, STEP, dry, Guards(pump(dry_check_s=seconds), LIMITS))
+        assert caught is not None
+        assert caught[0] == pytest.approx(seconds + 0.05, abs=0.051)
+
+
+def test_time_at_shutoff() -> None:
+    caught = lasting(20.0, replace(STEP, flow=SILENT), replace(HERE, stage="shutoff", valve=Valve.SHUT))
+    assert caught is not None
+    assert caught[0] == pytest.approx(6.05, abs=0.06)  # the part's 6 s
+    assert (caught[1].code, caught[1].quantity) == ("shutoff_long", None)
+
+
+def test_the_shutoff_limit_does_not_run_while_a_module_fills() -> None:
+    filling = replace(HERE, stage="fill", valve=Valve.SHUT, filling_for=3.0)
+    assert lasting(20.0, replace(STEP, flow=SILENT), filling, Guards(module(), LIMITS)) is None
+
+
+def test_opening_the_valve_starts_the_time_at_shutoff_anew() -> None:
+    guards, shut = Guards(pump(), LIMITS), replace(HERE, stage="shutoff", valve=Valve.SHUT)
+    assert lasting(5.0, STEP, shut, guards) is None
+    guards.feed(replace(STEP, t=5.05), replace(shut, valve=Valve.BETWEEN))
+    assert guards.feed(replace(STEP, t=6.5), shut) is None
+
+
+FILLING = replace(HERE, stage="fill", valve=Valve.SHUT, filling_for=10.1)
+
+
+def test_a_module_that_does_not_fill() -> None:
+    guards = Guards(module(), LIMITS)  # whose part allows 10 s
+    assert breach(STEP, replace(FILLING, filling_for=9.9), guards) is None
+    found = breach(STEP, FILLING, guards)
+    assert found is not None
+    assert (found.quantity, found.limit, found.reached) == (Quantity.FILL_TIME, 10.0, 10.1)
+
+
+def test_without_a_limit_of_the_part_the_stands_counts() -> None:
+    guards = Guards(module(fill_limit_s=None), LIMITS)
+    assert breach(STEP, replace(FILLING, filling_for=29.0), guards) is None
+    found = breach(STEP, replace(FILLING, filling_for=30.1), guards)
+    assert found is not None
+    assert found.limit == 30.0
+
+
+@pytest.mark.parametrize(
+    ("change", "unfit"), [({}, "supply low"), ({}, "supply high"), ({"faulty": BITS[Column.PRESSURE]}, "")]
+)
+def test_a_module_that_could_not_fill_is_not_blamed(change: dict[str, int], unfit: str) -> None:
+    found = breach(replace(STEP, **change), replace(FILLING, fill_unfit=unfit), Guards(module(), LIMITS))
+    assert found is not None
+    assert (found.code, found.quantity) == ("no_fill", None)
+    assert unfit in found.why
+
+
+def test_inrush_of_a_second_switching_on_while_filling() -> None:
+    again = replace(FILLING, filling_for=8.0, on_for=0.1)
+    assert breach(replace(STEP, current=30.0), again, Guards(module(), LIMITS)) is None
+
+
+def test_no_flow_with_the_valve_open() -> None:
+    caught = lasting(10.0, replace(STEP, flow=SILENT, pressure=0.0), HERE)
+    assert caught is not None
+    assert caught[0] == pytest.approx(3.05, abs=0.06)
+    assert (caught[1].quantity, caught[1].limit) == (Quantity.FLOW, SILENT.high)
+
+
+@pytest.mark.parametrize(
+    "change", [{"voltage": 9.0}, {"voltage": 14.0}, {"faulty": BITS[Column.PRESSURE]}, {"flow": FLOWING}]
+)
+def test_no_flow_is_not_held_against_a_unit_that_could_not(change: dict[str, object]) -> None:
+    assert lasting(10.0, replace(STEP, flow=SILENT, pressure=0.0), HERE) is not None
+    assert lasting(10.0, replace(replace(STEP, flow=SILENT, pressure=0.0), **change), HERE) is None  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "here", [replace(HERE, stage="shutoff", valve=Valve.BETWEEN), replace(HERE, valve=Valve.BETWEEN)]
+)
+def test_no_flow_elsewhere_is_as_it_should_be(here: Situation) -> None:
+    assert lasting(10.0, replace(STEP, flow=SILENT), here) is None
+
+
+def test_what_people_read() -> None:
+    """A reason that fits a line controller, and what to do."""
+    found = [
+        breach(replace(STEP, current=25.0)),
+        breach(replace(STEP, pressure=1e6)),
+        breach(replace(STEP, temperature=330.0)),
+        breach(STEP, FILLING, Guards(module(), LIMITS)),
+    ]
+    for each in found:
+        assert each is not None
+        assert 0 < len(each.why) <= 24
+        assert each.do.startswith("switch off")
