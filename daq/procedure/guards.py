@@ -31,7 +31,7 @@ class Breach:
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """Where a run stands when a step comes in: seconds since power-on, the valve, dry or in fluid.
+    """Where a run stands when a step comes in: seconds since power-on, the valve by the signals, dry or in fluid.
 
     `filling_for` is seconds since the first power-on in fluid; `fill_unfit` says which condition was outside its
     tolerance since then, empty for none.
@@ -97,7 +97,8 @@ class Guards:
         if self._dry_s > (self._part.dry_check_s or DRY_LIMIT_S) and not now.in_fluid:
             return Breach("dry_running", "dry running too long", "switch off: the unit runs dry and is being damaged")
         # A unit that gives no pressure either is not held shut; whether it pumps is told where flow is read.
-        self._shut_s = self._shut_s + dt if now.valve is Valve.SHUT and now.stage != "fill" else 0.0
+        shut = now.valve is Valve.SHUT and now.stage != "fill"
+        self._shut_s = self._shut_s + dt if shut else 0.0
         if self._shut_s > self._part.shutoff_limit_s:
             return Breach(
                 "shutoff_long", "shutoff too long", "open the valve or switch off: the unit heats up at shutoff"

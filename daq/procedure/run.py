@@ -39,8 +39,8 @@ class ConfirmError(Exception):
 class Run:
     """A run of one part on one stand with one device. `years` since calibration by channel name.
 
-    `feed`, `confirm`, `status` and `halt` give the effects in order; after `Ended` nothing is taken any more and
-    `outcome` is set.
+    `now` is what a run begins with; `feed`, `confirm`, `status` and `halt` give the effects from there, in order. After
+    `Ended` nothing is taken any more and `outcome` is set.
     """
 
     def __init__(self, part: Part, stand: Stand, identity: Identity, years: Mapping[str, float]) -> None:
@@ -69,6 +69,7 @@ class Run:
         self._t = 0.0
         self.outcome: Outcome | None = None
         self._enter(0)
+        self._effects.clear()
 
     @property
     def stage(self) -> str:
@@ -191,7 +192,7 @@ class Run:
     def _situation(self) -> Situation:
         filling, on_for = self._filling, self._t - self._switch.on_at
         spent = filling.spent(self._t)
-        return Situation(self.stage, self._switch.on, on_for, self._valve, self._in_fluid, spent, filling.unfit)
+        return Situation(self.stage, self._switch.on, on_for, self._by_signals, self._in_fluid, spent, filling.unfit)
 
     def _switched(self) -> None:
         if self._switch.on:

@@ -14,7 +14,7 @@ class Switch:
 
     On: at least half the test voltage. Off: no current for `OFF_S` and the terminals below half the test voltage, which
     a running-down motor holds up for a while; `off_at` is when the current ended, which is when the switch opened. With
-    the voltage still there and no current, power is on and the unit is open-circuit.
+    the voltage still there and no current, power is on and the unit is open-circuit: then the voltage tells both ends.
     """
 
     def __init__(self, test_voltage: float, floor: float) -> None:
@@ -22,6 +22,7 @@ class Switch:
         self.on = False
         self.on_at = self.off_at = 0.0
         self._no_current_since: float | None = None
+        self._no_voltage_since = 0.0
         self.on_s = 0.0
         self._t = 0.0
 
@@ -32,6 +33,8 @@ class Switch:
             self._no_current_since = None
         elif self._no_current_since is None:
             self._no_current_since = previous
+        if step.voltage >= self._half:
+            self._no_voltage_since = step.t
         if not self.on:
             return self._maybe_on(step, previous)
         self.on_s += step.t - previous
@@ -48,8 +51,8 @@ class Switch:
         since = self._no_current_since
         if since is None or step.t - since < OFF_S or step.voltage >= self._half:
             return False
-        self.on, self.off_at = False, since
-        self.on_s -= step.t - since
+        self.on, self.off_at = False, since if since > self.on_at else self._no_voltage_since
+        self.on_s -= step.t - self.off_at
         return True
 
 

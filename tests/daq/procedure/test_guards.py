@@ -19,6 +19,7 @@ LIMITS = Limits(pressure=900e3, current=18.0, temperature=318.15, fill_s=30.0, n
 SILENT = Flow(math.nan, 0.0, 2 * LITRES_PER_HOUR, silent=True)
 FLOWING = Flow(3e-5, 3e-5, 3e-5)
 STEP = Step(0, 0.0, 400e3, 13.5, 5.0, 295.0, 0.0, FLOWING, None, False, 0, 0, 0.0)
+SHUT = replace(STEP, flow=SILENT)
 HERE = Situation("free_flow", power=True, on_for=5.0, valve=Valve.OPEN, in_fluid=True)
 
 
@@ -145,7 +146,7 @@ def test_dry_running_lasts_as_long_as_the_part_may() -> None:
 
 
 def test_time_at_shutoff() -> None:
-    caught = lasting(20.0, replace(STEP, flow=SILENT), replace(HERE, stage="shutoff", valve=Valve.SHUT))
+    caught = lasting(20.0, SHUT, replace(HERE, stage="shutoff", valve=Valve.SHUT))
     assert caught is not None
     assert caught[0] == pytest.approx(6.05, abs=0.06)  # the part's 6 s
     assert (caught[1].code, caught[1].quantity) == ("shutoff_long", None)
@@ -153,14 +154,14 @@ def test_time_at_shutoff() -> None:
 
 def test_the_shutoff_limit_does_not_run_while_a_module_fills() -> None:
     filling = replace(HERE, stage="fill", valve=Valve.SHUT, filling_for=3.0)
-    assert lasting(20.0, replace(STEP, flow=SILENT), filling, Guards(module(), LIMITS)) is None
+    assert lasting(20.0, SHUT, filling, Guards(module(), LIMITS)) is None
 
 
 def test_opening_the_valve_starts_the_time_at_shutoff_anew() -> None:
     guards, shut = Guards(pump(), LIMITS), replace(HERE, stage="shutoff", valve=Valve.SHUT)
-    assert lasting(5.0, STEP, shut, guards) is None
-    guards.feed(replace(STEP, t=5.05), replace(shut, valve=Valve.BETWEEN))
-    assert guards.feed(replace(STEP, t=6.5), shut) is None
+    assert lasting(5.0, SHUT, shut, guards) is None
+    guards.feed(replace(SHUT, t=5.05), replace(shut, valve=Valve.BETWEEN))
+    assert guards.feed(replace(SHUT, t=6.5), shut) is None
 
 
 FILLING = replace(HERE, stage="fill", valve=Valve.SHUT, filling_for=10.1)

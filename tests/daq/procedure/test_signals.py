@@ -65,6 +65,7 @@ def test_an_open_circuit_unit_has_power_and_no_current() -> None:
     assert (switch.on, changes) == (True, [(0.05, True)])
     switch, changes = switched([(3.0, 13.5, 0.0), (1.0, 0.0, 0.0)])
     assert changes[-1] == (3.05, False)
+    assert (switch.on_at, switch.off_at, switch.on_s) == pytest.approx((0.0, 3.0, 3.0))
 
 
 def test_on_and_off_and_on() -> None:
