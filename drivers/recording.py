@@ -155,11 +155,18 @@ class RecordingWriter:
         try:
             written = file.write(data)
         except OSError as error:
+            self._give_up(file)
             raise self._failed(error) from error
         if written != len(data):
+            self._give_up(file)
             raise RecordingError(f"recording {self.path}: the disk took {written} of {len(data)} bytes; is it full?")
         self.size += len(data)
         self._digest.update(data)
+
+    def _give_up(self, file: BinaryIO) -> None:
+        """What could not be written leaves a hole: nothing may follow it."""
+        self._file = None
+        file.close()
 
     def _opened(self) -> BinaryIO:
         if self._file is None:
