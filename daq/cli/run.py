@@ -83,22 +83,22 @@ class _Foreground:
         import signal
 
         from daq.record.async_store import AsyncStore
+        from daq.stand.hold import held
         from daq.stand.stand import Stand
         from drivers.device import open_device
 
         device = await open_device(self._config.device)
         store = AsyncStore(self._config.database)
         try:
-            await store.open()
-            stand = Stand(self._config, self._catalogue, store)
-            stand.listeners.append(self._hear)
-            self._hear_operator = _operator_of(device)
-            for number in (signal.SIGINT, signal.SIGTERM):
-                asyncio.get_running_loop().add_signal_handler(number, self._interrupt, stand)
-            await self._test(stand, device)
+            async with held(self._config, store):
+                stand = Stand(self._config, self._catalogue, store)
+                stand.listeners.append(self._hear)
+                self._hear_operator = _operator_of(device)
+                for number in (signal.SIGINT, signal.SIGTERM):
+                    asyncio.get_running_loop().add_signal_handler(number, self._interrupt, stand)
+                await self._test(stand, device)
         finally:
             await device.close()
-            await store.close()
         if self._result is None:
             from daq.stand.errors import StandError
 

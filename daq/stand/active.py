@@ -56,11 +56,6 @@ class ActiveRun:
         except ConfirmError as error:
             return [Noted(self.run.t, "refused", str(error))]
 
-    def note(self, kind: str, body: dict[str, object]) -> None:
-        """Keeps in the recording what no wire byte tells."""
-        if self.recording is not None:
-            self.recording.note(kind, body)
-
 
 def years_since(config: StandConfig, today: date) -> dict[str, float]:
     """Years since calibration by channel name."""

@@ -3,7 +3,6 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
-from datetime import UTC, datetime
 
 from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
@@ -16,8 +15,8 @@ from daq.publish.topics import Topics
 from daq.record.async_store import AsyncStore
 from daq.record.errors import RecordError
 from daq.record.store import Store
-from daq.record.values import Finished, StoredRun
 from daq.stand.errors import StandError
+from daq.stand.hold import held
 from daq.stand.said import Said
 from daq.stand.stand import Stand
 from daq.stand.voice import Voice
@@ -51,19 +50,16 @@ class Daemon:
         `device` replaces the one at the configured address.
 
         Raises:
-            RecordError: the database cannot be opened.
+            HeldError: another process works this stand.
+        RecordError: the database cannot be opened.
             AddressError, ProtocolError, PortError: the device cannot be opened, and trying again would not help.
         """
-        await self.store.open()
-        try:
-            await self._close_unfinished()
+        async with held(self.config, self.store):
             opened = device or await self._device()
             try:
                 await self._work(opened, stop)
             finally:
                 await opened.close()
-        finally:
-            await self.store.close()
 
     async def _device(self) -> Device:
         address = Address.parse(self.config.device)
@@ -100,17 +96,6 @@ class Daemon:
                 with suppress(asyncio.CancelledError):
                     await operating
             publisher.stop()
-
-    async def _close_unfinished(self) -> None:
-        """What a killed daemon left under way is closed as void before anything else."""
-        site, stand = self.config.stand.site, self.config.stand.name
-        ended = datetime.now(UTC)
-
-        def make(stored: StoredRun, seq: int) -> Finished:
-            data = c.abandoned(stored.data, seq=seq, ended=ended, why="daemon was killed")
-            return Finished(c.plain(data), [("result", c.text(c.Result.of(data)))])
-
-        await self.store.close_unfinished(site, stand, make)
 
 
 def _first(group: BaseExceptionGroup[Exception]) -> Exception:

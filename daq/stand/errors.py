@@ -11,3 +11,11 @@ class RefusedError(StandError):
     def __init__(self, text: str, reasons: tuple[str, ...] = ()) -> None:
         super().__init__(text)
         self.reasons = reasons
+
+
+class HeldError(StandError):
+    """The stand is not free, or its records cannot be written."""
+
+
+class RequestError(RefusedError):
+    """What is asked for can never be carried out as it is worded."""

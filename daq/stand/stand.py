@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from pydantic import TypeAdapter, ValidationError
+
 from daq import __version__
 from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import Catalogue, Entry
@@ -17,6 +19,7 @@ from daq.catalogue.stand_file import StandConfig
 from daq.measure.errors import MeasureError
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, StageNow
 from daq.procedure.run import ConfirmError, Run
+from daq.publish.contract.base import Note, PartNumber, Serial
 from daq.record.async_store import AsyncStore
 from daq.record.errors import RecordError
 from daq.record.store import Store
@@ -24,7 +27,7 @@ from daq.record.uuid7 import uuid7
 from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
-from daq.stand.errors import RefusedError
+from daq.stand.errors import RefusedError, RequestError
 from daq.stand.finish import finish
 from daq.stand.idle import Idle
 from daq.stand.result import About
@@ -32,6 +35,14 @@ from daq.stand.said import Begun, Finished, Live, Said, Stage
 from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Replayed, Status, Trip
 from drivers.device import Device
 from drivers.recording import RecordingError, RecordingWriter
+
+_FIELDS: dict[str, tuple[TypeAdapter[Any], str]] = {
+    "part": (TypeAdapter(PartNumber), 'at most 32 characters of printable ASCII without " and \\'),
+    "serial": (TypeAdapter(Serial | None), 'at most 40 characters of printable ASCII without " and \\'),
+    "order": (TypeAdapter(Note | None), "at most 64 characters"),
+    "operator": (TypeAdapter(Note | None), "at most 64 characters"),
+}
+"""What a result can carry, in words for whoever typed something else."""
 
 BREATH = 16
 """Blocks after which a simulation or replay lets the other tasks of the loop run."""
@@ -45,6 +56,20 @@ class StartRequest:
     serial: str | None = None
     order: str | None = None
     operator: str | None = None
+
+    def __post_init__(self) -> None:
+        """What no result could carry is refused before anything is tested.
+
+        Raises:
+            RequestError: a text is too long or has characters that the results contract does not allow.
+        """
+        for name, (field, expected) in _FIELDS.items():
+            found = getattr(self, name)
+            try:
+                field.validate_python(found)
+            except ValidationError as error:
+                text = f"request to start: {name}: expected {expected}, found {found!r}; give another {name}"
+                raise RequestError(text, (f"bad_{name}",)) from error
 
 
 def _utc_now() -> datetime:
@@ -75,6 +100,7 @@ class Stand:
         self._starting = False
         self._tripped = False
         self._finishing: asyncio.Task[None] | None = None
+        self._broken: BaseException | None = None
         self._notes: set[asyncio.Task[None]] = set()
         self._woken = asyncio.Event()
         self._said: Stage | None = None
@@ -94,6 +120,8 @@ class Stand:
                 await self._wait_for_a_run()
             async for event in device.events():
                 self._take(event)
+                if self._broken is not None:
+                    break
                 breath += 1
                 if device.virtual and self._active is None:
                     await self._wait_for_a_run()
@@ -110,7 +138,7 @@ class Stand:
 
     async def _wait_for_a_run(self) -> None:
         await self.settled()
-        while self._active is None:
+        while self._active is None and self._broken is None:
             self._woken.clear()
             await self._woken.wait()
 
@@ -119,6 +147,8 @@ class Stand:
             self._effects(self._active.run.halt("device gone"))
         self._set_link(LinkChange(Link.DOWN, "closed"))
         await asyncio.shield(self.settled())
+        if self._broken is not None:
+            raise self._broken
 
     async def settled(self) -> None:
         """Waits until what has ended is in the database."""
@@ -129,14 +159,13 @@ class Stand:
     def _take(self, event: Event) -> None:
         if isinstance(event, Identity):
             self._identify(event)
-        elif isinstance(event, DeviceReset) and event.identity is not None:
+        elif isinstance(event, DeviceReset):
             self._reset(event)
-            self._identify(event.identity)
             return
         elif isinstance(event, LinkChange) and not (event.link is Link.UP and self.identity is None):
             self._set_link(event)
-        elif isinstance(event, Replayed) and self._active is not None:
-            self._active.note(event.kind, event.body)
+        elif isinstance(event, Replayed):
+            self._keep_note(event.kind, event.body)
         if isinstance(event, Status):
             self._tripped = event.trip is not Trip.NONE
         if self._active is not None:
@@ -164,13 +193,14 @@ class Stand:
         )
         if self._active is not None:
             self._effects(self._active.feed(event))
+        if event.identity is not None:
+            self._identify(event.identity)
 
     def _set_link(self, change: LinkChange) -> None:
         if change.link is self.link.link:
             return
         self.link = change
-        if self._active is not None and self._active.recording is not None:
-            self._active.recording.link(change)
+        self._keep(lambda recording: recording.link(change))
         self._say(change)
         self._say_stage()
 
@@ -270,6 +300,8 @@ class Stand:
         self._say(Begun(about, run.stages))
         self._warn_of_calibrations(about.started)
         self._effects([run.now])
+        if self.link.link is not Link.UP:  # it went while the run was being stored
+            self._effects(active.feed(self.link))
 
     def _record(self, active: ActiveRun, device: Device, header: dict[str, object]) -> None:
         line = device.recording_header()
@@ -285,11 +317,19 @@ class Stand:
         device.tap = self._tap
 
     def _tap(self, wire: bytes) -> None:
+        self._keep(lambda recording: recording.wire(wire))
+
+    def _keep_note(self, kind: str, body: dict[str, object]) -> None:
+        """Keeps in the recording what no wire byte tells."""
+        self._keep(lambda recording: recording.note(kind, body))
+
+    def _keep(self, write: Callable[[RecordingWriter], None]) -> None:
+        """Adds to the recording of the run under way; one that fails is left behind, and the run goes on."""
         active = self._active
         if active is None or active.recording is None:
             return
         try:
-            active.recording.wire(wire)
+            write(active.recording)
         except RecordingError as error:
             active.recording = None
             self._recording_failed(error)
@@ -320,7 +360,7 @@ class Stand:
             effects = active.run.confirm(what)
         except ConfirmError as error:
             raise RefusedError(str(error), ("not_asked",)) from error
-        active.note("confirm", {"what": what})
+        self._keep_note("confirm", {"what": what})
         self._effects(effects)
 
     def abort(self, run: str) -> None:
@@ -330,13 +370,13 @@ class Stand:
             RefusedError: no such run is under way.
         """
         active = self._at_work(run)
-        active.note("abort", {})
+        self._keep_note("abort", {})
         self._effects(active.run.halt("aborted"))
 
     def stop(self, why: str = "daemon stopped") -> None:
         """Ends what is under way before the daemon goes."""
         if self._active is not None:
-            self._active.note("abort", {"why": why})
+            self._keep_note("abort", {"why": why})
             self._effects(self._active.run.halt(why))
 
     def _at_work(self, run: str) -> ActiveRun:
@@ -381,7 +421,14 @@ class Stand:
         if self.identity is not None:
             self._idle = Idle(self.config.stand.channels, self.identity)
         self._finishing = asyncio.create_task(self._finish(active, device), name=f"finish {active.about.run}")
+        self._finishing.add_done_callback(self._look_after)
         self._say_stage()
+
+    def _look_after(self, finishing: asyncio.Task[None]) -> None:
+        """A verdict that gets lost by a mistake of ours ends the loop loudly."""
+        if not finishing.cancelled() and (error := finishing.exception()) is not None:
+            self._broken = error
+            self._woken.set()
 
     async def _finish(self, active: ActiveRun, device: Device) -> None:
         try:

@@ -9,6 +9,7 @@ from daq import __version__
 from daq.catalogue.stand_file import StandConfig
 from daq.judge.requirement import Quantity
 from daq.measure.channels import PressureInput
+from daq.measure.convert import BITS, Column
 from daq.measure.steps import Step
 from daq.procedure.plan import Kind
 from daq.publish import contract as c
@@ -21,7 +22,11 @@ from daq.stand.said import Finished, Live, Said, Stage
 from daq.stand.stand import Stand, StartRequest
 from drivers.block import Identity, Link, LinkChange
 
-CHANNELS = {"pressure": Quantity.PRESSURE, "current": Quantity.CURRENT, "voltage": Quantity.VOLTAGE}
+CHANNELS = {
+    Column.PRESSURE: Quantity.PRESSURE,
+    Column.CURRENT: Quantity.CURRENT,
+    Column.VOLTAGE: Quantity.VOLTAGE,
+}
 
 
 class Voice:
@@ -138,15 +143,19 @@ class Voice:
 
 def channels_now(step: Step, absolute: bool) -> dict[str, c.Quantity | None]:
     """The channels of a step; what is not fitted, faulty or only known within bounds is None."""
-    told = {
-        name: None if step.faulty & 1 << bit else shown(q, getattr(step, name), absolute)
-        for bit, (name, q) in zip((0, 2, 1), CHANNELS.items(), strict=True)
+    sound = {
+        column: math.nan if step.faulty & BITS[column] else getattr(step, column.name.lower()) for column in Column
     }
+    told = {column.name.lower(): shown(q, sound[column], absolute) for column, q in CHANNELS.items()}
     told["flow"] = shown(Quantity.FLOW, step.flow.value)
-    told["temperature"] = None if math.isnan(step.temperature) else quantity(step.temperature - 273.15, "Cel")
+    told["temperature"] = _scaled(sound[Column.TEMPERATURE] - 273.15, "Cel")
     if not math.isnan(step.level):
-        told["level"] = quantity(100 * step.level, "%")
+        told["level"] = _scaled(100 * sound[Column.LEVEL], "%")
     return told
+
+
+def _scaled(value: float, unit: str) -> c.Quantity | None:
+    return None if math.isnan(value) else quantity(value, unit)
 
 
 def meta(config: StandConfig, identity: Identity | None) -> c.Meta:

@@ -1,0 +1,75 @@
+"""Holding a stand: one process at a time works it, and whoever comes next closes what a killed one left under way."""
+
+import fcntl
+import os
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from daq.catalogue.stand_file import StandConfig
+from daq.publish import contract as c
+from daq.record.async_store import AsyncStore
+from daq.record.values import Finished, StoredRun
+from daq.stand.errors import HeldError
+
+
+@asynccontextmanager
+async def held(config: StandConfig, store: AsyncStore) -> AsyncIterator[None]:
+    """The stand is ours and its store open while the block lasts. A run that was left under way is void from now on.
+
+    Raises:
+        HeldError: another process works the stand, or the folder of the records cannot be written.
+        RecordError: the database cannot be opened.
+    """
+    with _lock(config):
+        try:
+            await store.open()
+            await _close_unfinished(config, store)
+            yield
+        finally:
+            await store.close()
+
+
+@contextmanager
+def _lock(config: StandConfig) -> Iterator[None]:
+    """A file that says which process it is, locked; the system lets go of it when the process ends, however it ends."""
+    site, name = config.stand.site, config.stand.name
+    path = config.data / f"{site}-{name}.lock"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as error:
+        raise HeldError(
+            f"stand {site}/{name}: {path} cannot be written ({error.strerror}); expected a folder for the records that "
+            "this user may write; mend its permissions, or name another folder"
+        ) from error
+    try:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise HeldError(_taken(config, path)) from None
+        os.ftruncate(file, 0)
+        os.write(file, str(os.getpid()).encode())
+        yield
+    finally:
+        os.close(file)
+
+
+def _taken(config: StandConfig, path: Path) -> str:
+    process = path.read_text(encoding="ascii").strip() or "unknown"
+    return (
+        f"stand {config.stand.site}/{config.stand.name}: expected nobody else at work on it, found steadyhead process "
+        f"{process} with its records in {config.data}; stop that one (kill {process}), or give this one records of its "
+        "own"
+    )
+
+
+async def _close_unfinished(config: StandConfig, store: AsyncStore) -> None:
+    ended = datetime.now(UTC)
+
+    def make(stored: StoredRun, seq: int) -> Finished:
+        data = c.abandoned(stored.data, seq=seq, ended=ended, why="daemon was killed")
+        return Finished(c.plain(data), [("result", c.text(c.Result.of(data)))])
+
+    await store.close_unfinished(config.stand.site, config.stand.name, make)
