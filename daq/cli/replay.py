@@ -13,7 +13,9 @@ app = typer.Typer(add_completion=False)
 
 @app.command()
 def replay(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A recording (.rec) of a run.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A recording (.rec) of a run.", exists=True, dir_okay=False)
+    ],
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -32,7 +34,8 @@ def replay(
     from drivers.replay import open_replay
 
     async def judge() -> c.ResultData:
-        device = await open_replay(Address.parse(f"replay://{file.absolute()}"))
+        where = str(file.absolute())  # any name, also one that would be cut when read as an address
+        device = await open_replay(Address(f"replay://{where}", "replay", where))
         return await rejudge(device, in_force(device, find_config(config) if config else None))
 
     began = time.perf_counter()
