@@ -79,7 +79,7 @@ def test_a_command_begins_with_something_that_is_there(line: str) -> None:
 def _check_subcommand(words: list[str]) -> None:
     command = typer.main.get_command(app)
     context = command.make_context("steadyhead", list(words), resilient_parsing=True)
-    _, found, rest = command.resolve_command(context, words)  # type: ignore[attr-defined]
+    _, found, rest = command.resolve_command(context, words)
     assert found is not None, f"steadyhead has no command {words[0]!r}"
     below = getattr(found, "commands", None)
     if below and rest:
