@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from daq.measure.channels import Channels
-from daq.measure.convert import Zero
+from daq.measure.convert import BITS, Column, Zero
 from daq.measure.steps import Step
 from daq.measure.uncertainty import mean_of
 
@@ -35,7 +35,8 @@ class AtRest:
     def feed(self, step: Step) -> None:
         """Takes a step converted with the calibrated zero."""
         moved, self._edges = step.edges != self._edges, step.edges
-        disturbed = step.lost or step.faulty or moved or abs(step.current) > 5 * self._limits[1]
+        broken = step.faulty & (BITS[Column.PRESSURE] | BITS[Column.CURRENT])
+        disturbed = step.lost or broken or moved or abs(step.current) > 5 * self._limits[1]
         if disturbed or not self._pressure:
             self._restart(step.t)
         self._pressure.append(step.pressure)

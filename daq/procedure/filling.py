@@ -10,15 +10,17 @@ class Filling:
     """Follows a run's steps from `begin` on, in whatever stage they fall: a module may be full before `fill` begins.
 
     `full_at` is when the level sensor first showed full after it had shown less. A sensor that shows full from the
-    start tells nothing: then `full` is true and `full_at` stays None. Times are seconds of the run.
+    start tells nothing: then `full` is true and `full_at` stays None. Times are seconds of the run; `lost_s` of them no
+    scan tells of, in `blind_s` of them the sensor was faulty (`blind`: it is now).
     """
 
-    def __init__(self, part: Part, level: LevelInput | None) -> None:
-        self._part, self._level = part, level
+    def __init__(self, part: Part, level: LevelInput | None, step_s: float) -> None:
+        self._part, self._level, self._step_s = part, level, step_s
         self.begun: float | None = None
         self.full = False
         self.full_at: float | None = None
-        self.lost_s = 0.0
+        self.blind = False
+        self.lost_s = self.blind_s = 0.0
         self._seen_below = False
         self._previous = 0.0
         self._powered_s = self._volts = self._kelvins = 0.0
@@ -34,12 +36,15 @@ class Filling:
             return
         dt, self._previous = step.t - self._previous, step.t
         if step.lost:
-            self.lost_s += dt
+            self.lost_s += max(dt - self._step_s, 0.0)
         if power:
             self._powered_s += dt
             self._volts += step.voltage * dt
             self._kelvins += step.temperature * dt
-        if self._level is not None and not step.faulty & BITS[Column.LEVEL]:
+        self.blind = bool(step.faulty & BITS[Column.LEVEL])
+        if self.blind:
+            self.blind_s += dt
+        elif self._level is not None:
             self._watch(step, self._level.full_at)
 
     def _watch(self, step: Step, full_at: float) -> None:
@@ -48,9 +53,9 @@ class Filling:
         if self.full and self._seen_below and self.full_at is None:
             self.full_at = step.t
 
-    def spent(self, t: float) -> float:
-        """Seconds from power-on to `t`, 0 before it."""
-        return 0.0 if self.begun is None else t - self.begun
+    def seen_for(self, t: float) -> float:
+        """Seconds from power-on to `t` that scans tell of, 0 before it and once the sensor shows full."""
+        return 0.0 if self.begun is None or self.full else t - self.begun - self.lost_s
 
     @property
     def unfit(self) -> str:

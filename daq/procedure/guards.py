@@ -33,8 +33,8 @@ class Breach:
 class Situation:
     """Where a run stands when a step comes in: seconds since power-on, the valve by the signals, dry or in fluid.
 
-    `filling_for` is seconds since the first power-on in fluid; `fill_unfit` says which condition was outside its
-    tolerance since then, empty for none.
+    `filling_for` is seconds seen since the first power-on in fluid, with the module not full; `fill_unfit` says what
+    was not as it must be to tell, empty for nothing.
     """
 
     stage: str

@@ -51,7 +51,7 @@ class Run:
         self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
-        self._filling = Filling(part, stand.channels.level)
+        self._filling = Filling(part, stand.channels.level, self.measuring.step_s)
         self._effects: list[Effect] = []
         self._steps: list[Step] = []
         self._log: list[tuple[str, float, float]] = []
@@ -191,8 +191,15 @@ class Run:
 
     def _situation(self) -> Situation:
         filling, on_for = self._filling, self._t - self._switch.on_at
-        spent = filling.spent(self._t)
-        return Situation(self.stage, self._switch.on, on_for, self._by_signals, self._in_fluid, spent, filling.unfit)
+        return Situation(
+            stage=self.stage,
+            power=self._switch.on,
+            on_for=on_for,
+            valve=self._by_signals,
+            in_fluid=self._in_fluid,
+            filling_for=filling.seen_for(self._t),
+            fill_unfit=filling.unfit or ("level faulty" if filling.blind else ""),
+        )
 
     def _switched(self) -> None:
         if self._switch.on:
@@ -231,6 +238,8 @@ class Run:
             self._fill()
 
     def _fill(self) -> None:
+        if self._filling.blind:
+            self._complain_of(Column.LEVEL)
         if self._filling.full_at is not None:
             self._effects.append(self._reading.filled(self._filling, self._filling.full_at, "sensor"))
         elif self._filling.full:
@@ -254,15 +263,16 @@ class Run:
     def _unfit_channel(self, step: Step) -> str:
         for column in _JUDGED_CHANNELS:
             if step.faulty & BITS[column]:
-                name = column.name.lower()
-                if name not in self._complained:
-                    self._complained.add(name)
-                    text = f"stage {self.stage}: the {name} channel is outside its span; nothing is read from it"
-                    self._effects.append(
-                        Alarm(f"{name}_faulty", "warn", text, "check the sensor, its plug and its supply")
-                    )
-                return f"{name} faulty"
+                self._complain_of(column)
+                return f"{column.name.lower()} faulty"
         return ""
+
+    def _complain_of(self, column: Column) -> None:
+        name = column.name.lower()
+        if name not in self._complained:
+            self._complained.add(name)
+            text = f"stage {self.stage}: the {name} channel is outside its span; nothing is read from it"
+            self._effects.append(Alarm(f"{name}_faulty", "warn", text, "check the sensor, its plug and its supply"))
 
     def _unfit_condition(self, step: Step) -> str:
         part, needed = self._part, stage_of(self.stage).valve

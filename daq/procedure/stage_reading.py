@@ -136,7 +136,8 @@ class StageReading:
         # The step in which the switch opened is only in part under power.
         end = off_at - self._measuring.step_s
         last = [s for s in steps if end - DRY_READ_S - 1e-6 < s.t <= end + 1e-6]
-        if any(s.lost or s.faulty for s in last):
+        whole = len(last) >= int(DRY_READ_S / self._measuring.step_s + 1e-6)
+        if not whole or any(s.lost or s.faulty for s in last):
             return Noted(off_at, "dry check not read", "scans lost or a channel faulty"), False
         volts = float(np.mean([s.voltage for s in last])) - self._part.test_voltage
         if volts > self._part.voltage_tolerance:
@@ -149,7 +150,7 @@ class StageReading:
         if filling.begun is None or filling.unfit:
             return Noted(t, "fill time not read", filling.unfit)
         flags = () if how == "sensor" else ("by_confirmation",)
-        doubt = FILL_DOUBT_S[how] + filling.lost_s
+        doubt = FILL_DOUBT_S[how] + filling.lost_s + (filling.blind_s if how == "sensor" else 0.0)
         return self._kept(seconds(self._stage, "fill_time", (filling.begun, t), doubt, flags=flags))
 
     def fails(self) -> bool:

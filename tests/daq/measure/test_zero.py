@@ -96,3 +96,7 @@ def test_without_one_the_largest_shift_is_the_doubt() -> None:
     assert (zero.pressure, zero.current, zero.taken) == (0.0, 0.0, False)
     assert zero.pressure_doubt == pytest.approx(5e3 / math.sqrt(3))
     assert zero.current_doubt == pytest.approx(0.1 / math.sqrt(3))
+
+
+def test_a_broken_sensor_of_something_else_hinders_no_zero() -> None:
+    assert watched([replace(s, faulty=BITS[Column.LEVEL]) for s in rest(5.2)]).zero is not None

@@ -505,15 +505,28 @@ def test_a_broken_wire_that_is_mended() -> None:
     assert alarms(bench) == ["pressure_faulty"]
 
 
-@pytest.mark.parametrize("level", [1.3, 0.95])
-def test_a_level_sensor_that_shows_full_from_the_start_proves_nothing(level: float) -> None:
-    """Broken, or stuck: a module must have been seen less than full to be seen filling."""
-    bench = Bench(silent_wires={Role.LEVEL: level})
+def test_a_level_sensor_that_shows_full_from_the_start_proves_nothing() -> None:
+    """A module must have been seen less than full to be seen filling."""
+    bench = Bench(silent_wires={Role.LEVEL: 0.95})
     outcome = carry_out(module(), bench)
-    assert outcome.verdict.word is not Word.PASS
-    assert findings(outcome)["fill: fills"] in (Result.VOID, Result.NOT_MET)
-    if level < 1.1:  # believable, so that the module is not blamed
-        assert outcome.verdict == Verdict(Word.VOID, "fills")
+    assert outcome.verdict == Verdict(Word.VOID, "fills")
+    assert "fill time not read" in notes(bench)
+
+
+def test_a_broken_level_sensor_fails_no_module() -> None:
+    bench = Bench(silent_wires={Role.LEVEL: 1.3})
+    outcome = carry_out(module(), bench)
+    assert outcome.verdict == Verdict(Word.VOID, "not filled, level faulty")
+    assert alarms(bench) == ["level_faulty", "no_fill"]
+
+
+def test_a_person_may_say_what_a_broken_level_sensor_does_not() -> None:
+    bench = Bench(silent_wires={Role.LEVEL: 1.3}, level_fitted=False)
+    outcome = carry_out(module(), bench)
+    assert outcome.verdict == Verdict(Word.PASS)
+    reading = finding(outcome, "fills").reading
+    assert reading is not None
+    assert reading.flags == ("by_confirmation",)
 
 
 def test_a_module_that_is_full_before_its_stage_is_timed_when_it_was() -> None:
