@@ -26,11 +26,14 @@ class Book:
     def __init__(self, part: Part, stages: tuple[str, ...]) -> None:
         self._part = part
         self._asked: dict[str, list[Requirement]] = {s: [] for s in stages}
-        for requirement in part.requirements:
-            for stage in meant(requirement.stage, stages, part.kind):
-                self._asked[stage].append(requirement)
         self._readings: dict[tuple[str, str], Reading] = {}
         self._extra: list[Finding] = []
+        for requirement in part.requirements:
+            named = meant(requirement.stage, stages, part.kind)
+            for stage in named:
+                self._asked[stage].append(requirement)
+            if not named:  # a stage that this run has not: evidence that cannot come
+                self._extra.append(judge(requirement, None, requirement.stage))
 
     def asked(self, stage: str) -> list[Requirement]:
         """What is required in a stage."""
@@ -86,7 +89,8 @@ class Book:
         return (*kept, *(f.reading for f in self._extra if f.reading is not None))
 
     def findings(self) -> tuple[Finding, ...]:
-        """One finding for each requirement and each stage that it means, and those on limits of the stand."""
+        """One finding for each requirement and each stage that it means, void where it means none, and those on limits
+        of the stand."""
         return (*(f for stage in self._asked for f in self.of_stage(stage)), *self._extra)
 
 

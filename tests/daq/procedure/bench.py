@@ -100,10 +100,8 @@ class Bench:
     hook: Callable[["Bench", Run], None] = lambda _bench, _run: None
     effects: list[Effect] = field(default_factory=list)
     _phase: float = 0.0
-    _on: float = 0.0
     _goal: float = 1.0
     _quick: bool = False
-    _flow_now: float = 0.0
 
     @property
     def pumping(self) -> float:
@@ -134,7 +132,6 @@ class Bench:
         self.t += DT
         travel = DT / (0.2 if self._quick else 1.0)
         self.valve += min(max(self._goal - self.valve, -travel), travel)
-        self._on = self._on + DT if self.power else 0.0
         if self.power:
             self.level = min(self.level + DT / self.unit.fills_in, 1.0)
 

@@ -1,0 +1,139 @@
+"""The book of a run: which readings a requirement means, and what a limit that was passed proves."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from daq.judge.finding import Result
+from daq.judge.requirement import Quantity, Requirement
+from daq.measure.reading import Reading
+from daq.measure.uncertainty import Component, Shape, combine
+from daq.procedure.findings import SUPPLY_LOW, Book, supply_of
+from daq.procedure.guards import Breach
+from daq.procedure.plan import Principle, Sensitivity
+from daq.procedure.table import sequence
+from tests.daq.measure.blocks import LITRES_PER_HOUR
+from tests.daq.procedure.bench import module, pump
+
+PART = pump()
+DOUBT = combine([Component("all", Shape.NORMAL, 0.02)])
+
+
+def book() -> Book:
+    return Book(PART, sequence(PART.kind, dry_check=True))
+
+
+def current(amperes: float, stage: str = "free_flow", *flags: str) -> Reading:
+    return Reading("current", stage, amperes, amperes, amperes, DOUBT, 40, 40.0, (1.0, 2.0), flags=flags)
+
+
+def results(made: Book) -> dict[str, Result]:
+    return {f"{f.stage}: {f.requirement.name}": f.result for f in made.findings()}
+
+
+def test_at_first_everything_is_void() -> None:
+    assert set(results(book()).values()) == {Result.VOID}
+    assert len(book().findings()) == 6  # two of the requirements mean both free flows
+
+
+def test_a_reading_serves_its_own_stage_only() -> None:
+    made = book()
+    taken = made.take(current(5.0, "free_flow.2"))
+    assert [f.requirement.name for f in taken] == ["current, free flow"]
+    assert results(made)["free_flow.2: current, free flow"] is Result.MET
+    assert results(made)["free_flow: current, free flow"] is Result.VOID
+
+
+def test_the_newest_look_counts() -> None:
+    made = book()
+    made.take(current(7.5))
+    made.take(current(6.5))
+    assert results(made)["free_flow: current, free flow"] is Result.MET
+    assert len(made.readings()) == 1
+
+
+@pytest.mark.parametrize(("amperes", "result"), [(5.0, Result.VOID), (7.0, Result.VOID), (8.0, Result.NOT_MET)])
+def test_under_a_low_supply_only_too_much_current_stands(amperes: float, result: Result) -> None:
+    made = book()
+    made.take(current(amperes, "free_flow", SUPPLY_LOW))
+    assert results(made)["free_flow: current, free flow"] is result
+
+
+def test_too_much_of_anything_else_under_a_low_supply_is_void() -> None:
+    part = module()
+    made = Book(part, sequence(part.kind, dry_check=False))
+    made.take(replace(current(60.0, "fill", SUPPLY_LOW), quantity="fill_time"))
+    assert results(made)["fill: fills"] is Result.VOID
+
+
+@pytest.mark.parametrize(("sagging", "result"), [(5.0, Result.NOT_MET), (9.0, Result.NOT_MET)])
+def test_a_sound_reading_is_not_displaced_by_one_under_a_low_supply(sagging: float, result: Result) -> None:
+    made = book()
+    made.take(current(7.5))
+    taken = made.take(current(sagging, "free_flow", SUPPLY_LOW))
+    assert bool(taken) is (sagging > 7.0)
+    assert results(made)["free_flow: current, free flow"] is result
+
+
+def breach(quantity: Quantity | None, limit: float, reached: float) -> Breach:
+    return Breach("a_code", "why", "do", quantity, limit, reached)
+
+
+def test_a_limit_that_was_passed_proves_a_requirement_not_met() -> None:
+    made = book()
+    assert made.breach(breach(Quantity.CURRENT, 18.0, 19.0), "free_flow", 7.0) is None
+    finding = made.of_stage("free_flow")[1]
+    assert finding.result is Result.NOT_MET
+    assert finding.reading is not None
+    assert (finding.reading.low, finding.reading.window) == (19.0, (7.0, 7.0))
+
+
+def test_where_nothing_was_required_the_limit_itself_is_not_met() -> None:
+    made = book()
+    finding = made.breach(breach(Quantity.PRESSURE, 950e3, 951e3), "shutoff", 7.0)
+    assert finding is not None
+    assert (finding.requirement.name, finding.result) == ("limit pressure", Result.NOT_MET)
+    assert made.findings()[-1] is finding
+    assert finding.reading in made.readings()
+
+
+def test_a_trip_without_samples_shows_at_least_more_than_the_limit() -> None:
+    finding = book().breach(breach(Quantity.PRESSURE, 950e3, 0.0), "shutoff", 7.0)
+    assert finding is not None
+    assert finding.reading is not None
+    assert finding.reading.low == math.nextafter(950e3, math.inf)
+    assert finding.result is Result.NOT_MET
+
+
+def test_a_breach_by_the_stand_finds_nothing() -> None:
+    made = book()
+    assert made.breach(breach(None, math.nan, 0.0), "shutoff", 7.0) is None
+    assert made.readings() == ()
+
+
+def test_no_flow_is_an_interval_from_zero() -> None:
+    made = book()
+    made.breach(breach(Quantity.FLOW, 2 * LITRES_PER_HOUR, 0.0), "free_flow", 7.0)
+    assert results(made)["free_flow: free flow"] is Result.NOT_MET
+    (reading,) = made.readings()
+    assert (reading.low, reading.high, reading.is_interval) == (0.0, 2 * LITRES_PER_HOUR, True)
+
+
+def test_readings_come_in_the_order_of_their_stages() -> None:
+    made = book()
+    for stage in ("free_flow.2", "dry_check", "free_flow"):
+        made.take(current(5.0, stage))
+    assert [r.stage for r in made.readings()] == ["dry_check", "free_flow", "free_flow.2"]
+
+
+def test_how_a_part_follows_its_supply() -> None:
+    part = pump(principle=Principle.DISPLACEMENT, sensitivity={"flow": Sensitivity(2e-6, 1e-7)})
+    supply = supply_of(part)
+    assert (supply.test_voltage, supply.turbine, supply.stated) == (13.5, False, {"flow": (2e-6, 1e-7)})
+
+
+def test_a_requirement_on_a_stage_that_the_run_has_not_is_void() -> None:
+    part = pump(Requirement("turns", Quantity.CURRENT, "dry_check", at_least=0.3), dry_check_s=None)
+    (finding,) = Book(part, sequence(part.kind, dry_check=False)).findings()
+    assert (finding.stage, finding.result, finding.reading) == ("dry_check", Result.VOID, None)

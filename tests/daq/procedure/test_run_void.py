@@ -1,0 +1,119 @@
+"""Runs that count for nothing, whatever they found."""
+
+import pytest
+
+from daq.judge.finding import Result
+from daq.judge.verdict import Verdict, Word
+from daq.procedure.run import Run
+from daq.procedure.table import Do
+from drivers.block import Trip
+from tests.daq.measure.blocks import LITRES_PER_HOUR
+from tests.daq.procedure.bench import Bench, Unit, begin, carry_out, module, pump
+from tests.daq.procedure.told import alarms, finding, findings, tripped
+
+
+@pytest.mark.parametrize("why", ["aborted", "device reset", "link down", ""])
+def test_a_halted_run_is_void_although_a_finding_fails(why: str) -> None:
+    bench = Bench(Unit(free_flow=100 * LITRES_PER_HOUR))
+    bench.hook = lambda b, r: b.effects.extend(r.halt(why)) if r.stage == "shutoff" else None
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict.word is Word.VOID
+    assert outcome.verdict.why == (why or "ended")
+    assert findings(outcome)["free_flow: free flow"] is Result.NOT_MET
+
+
+@pytest.mark.parametrize("trip", [Trip.LEASE, Trip.STOP_CIRCUIT, Trip.SPLASH_GUARD, Trip.FLUID_LOW, Trip.SELF_TEST])
+def test_a_trip_of_the_stand_is_void_although_a_finding_fails(trip: Trip) -> None:
+    bench = Bench(Unit(free_flow=100 * LITRES_PER_HOUR))
+    bench.hook = lambda b, r: b.effects.extend(r.status(tripped(trip))) if r.stage == "shutoff" else None
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict.word is Word.VOID
+    assert outcome.verdict.why.startswith("trip: ")
+    assert findings(outcome)["free_flow: free flow"] is Result.NOT_MET
+
+
+@pytest.mark.parametrize(
+    ("trip", "supply", "word"),
+    [
+        (Trip.OVER_CURRENT, 13.5, Word.FAIL),
+        (Trip.OVER_PRESSURE, 13.5, Word.FAIL),
+        (Trip.OVER_PRESSURE, 14.5, Word.VOID),
+    ],
+)
+def test_a_trip_by_the_unit_fails_it(trip: Trip, supply: float, word: Word) -> None:
+    bench = Bench()
+
+    def hook(b: Bench, r: Run) -> None:
+        if r.stage == "shutoff" and b.valve == 0.0:
+            b.supply = supply
+            if r.last is not None and abs(r.last.voltage - supply) < 0.1:
+                b.effects += r.status(tripped(trip))
+
+    bench.hook = hook
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict.word is word
+
+
+def test_no_trip_is_no_news() -> None:
+    run = begin(pump())
+    assert run.status(tripped(Trip.NONE)) == []
+
+
+def test_blocks_of_another_boot_void_the_run() -> None:
+    bench = Bench()
+    bench.hook = lambda b, r: setattr(b.line, "boot", 2) if r.stage == "throttle" else None
+    assert carry_out(pump(), bench).verdict == Verdict(Word.VOID, "device reset")
+
+
+def test_dry_running_by_the_operator_is_void() -> None:
+    bench = Bench(leaves=frozenset({Do.POWER_OFF}))
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict == Verdict(Word.VOID, "dry running too long")
+    assert alarms(bench) == ["dry_running"]
+
+
+def test_too_long_at_shutoff_is_void_although_a_finding_fails() -> None:
+    bench = Bench(Unit(free_flow=100 * LITRES_PER_HOUR), leaves=frozenset({Do.OPEN_VALVE_SLOWLY, Do.OPEN_VALVE}))
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict == Verdict(Word.VOID, "shutoff too long")
+    assert findings(outcome)["free_flow: free flow"] is Result.NOT_MET
+
+
+def test_power_off_in_mid_run_is_void() -> None:
+    bench = Bench(Unit(free_flow=100 * LITRES_PER_HOUR))
+
+    def hook(b: Bench, r: Run) -> None:
+        if r.stage == "shutoff":
+            b.obeys, b.power = False, False
+
+    bench.hook = hook
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict == Verdict(Word.VOID, "power off")
+
+
+def test_power_off_while_a_module_fills_ends_the_run_too() -> None:
+    bench = Bench(Unit(fills_in=20.0))
+
+    def hook(b: Bench, r: Run) -> None:
+        if r.stage == "fill":
+            b.obeys, b.power = False, False
+
+    bench.hook = hook
+    assert carry_out(module(), bench).verdict == Verdict(Word.VOID, "power off")
+
+
+def test_power_that_comes_back_is_no_end() -> None:
+    bench = Bench()
+    off: list[float] = []
+
+    def hook(b: Bench, r: Run) -> None:
+        if r.stage == "free_flow" and r.last is not None and r.last.flow.value > 0 and not off:
+            b.power = False
+            off.append(b.t)
+
+    bench.hook = hook
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict == Verdict(Word.PASS)
+    reading = finding(outcome, "free flow").reading
+    assert reading is not None
+    assert reading.window[0] > off[0]
