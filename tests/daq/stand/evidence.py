@@ -1,0 +1,33 @@
+"""What a recording says of a run, read apart from the code that judged it."""
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from drivers.block import Block, Event
+from drivers.device import Address
+from drivers.replay import ReplayDevice
+
+Span = tuple[float, float]
+
+
+async def replayed(path: Path) -> list[Event]:
+    """Everything in a recording, which must be readable to its last entry."""
+    device = ReplayDevice(Address(f"replay://{path}", "replay", str(path)), path)
+    return [event async for event in device.events()]
+
+
+def scans(events: Iterable[Event]) -> int:
+    return sum(event.n for event in events if isinstance(event, Block))
+
+
+def gaps(events: Iterable[Event], tick_hz: int = 1_000_000, sample_hz: int = 500) -> list[Span]:
+    """From where to where scans are missing, in seconds since the first scan."""
+    blocks = [event for event in events if isinstance(event, Block)]
+    first = blocks[0].tick
+    ends = [(block.tick - first) / tick_hz for block in blocks]
+    return [(end - b.missing / sample_hz, end) for b, end in zip(blocks, ends, strict=True) if b.missing]
+
+
+def touched(window: Span, holes: Iterable[Span]) -> bool:
+    """Whether a window holds a hole, or a part of one."""
+    return any(begin < window[1] and window[0] < end for begin, end in holes)
