@@ -1,0 +1,116 @@
+"""The window of a reading stage: when it opens, what closes it, and how often it is looked at."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from daq.measure.convert import BITS, Column
+from daq.measure.flow import Flow, FlowStep
+from daq.measure.steps import Step
+from daq.procedure.plan import Reading as Settings
+from daq.procedure.watch import Watch
+
+SETTINGS = Settings(settle=0.6, window=1.0, looks=3)
+TOLERANCES = {"pressure": 2e3, "flow": 3e-7}
+SILENT = Flow(math.nan, 0.0, 5e-7, silent=True)
+
+
+def steady(n: int, first: int = 0, seed: int = 3) -> list[Step]:
+    rng = np.random.default_rng(seed)
+    steps = []
+    for k in range(first, first + n):
+        t, flow = 0.05 * (k + 1), Flow(*[3e-5 + 1e-8 * rng.standard_normal()] * 3)
+        p = 400e3 + 200 * rng.standard_normal()
+        steps.append(Step(k, t, p, 13.5, 5.0, 295.0, 0.0, flow, FlowStep(t - 0.005, flow), False, 0, 0, p))
+    return steps
+
+
+def watch(tolerances: dict[str, float] = TOLERANCES, **lsb: float) -> Watch:
+    return Watch(tolerances, SETTINGS, lsb)
+
+
+def looks(made: Watch, steps: list[Step], fit: bool = True) -> list[float]:
+    """When looks were due."""
+    return [step.t for step in steps if made.feed(step, fit)]
+
+
+def test_looks_come_at_multiples_of_the_shortest_window() -> None:
+    made = watch()
+    due = looks(made, steady(200))
+    assert np.diff(due) == pytest.approx([1.0, 1.0])
+    assert made.exhausted
+    assert made.looks == 3
+
+
+def test_a_window_holds_what_came_after_everything_was_steady() -> None:
+    made, steps = watch(), steady(60)
+    due = next(step for step in steps if made.feed(step, fit=True))
+    window = made.window()
+    assert window[-1] is due
+    assert [s.number for s in window] == list(range(window[0].number, due.number + 1))
+    assert len(window) == 20  # one second
+    assert window[0].t > SETTINGS.settle
+
+
+@pytest.mark.parametrize(
+    "change", [{"lost": True}, {"faulty": BITS[Column.PRESSURE]}], ids=["lost scans", "a faulty channel"]
+)
+def test_what_spoils_a_window_begins_it_anew(change: dict[str, int]) -> None:
+    made, steps = watch(), steady(100)
+    undisturbed = looks(watch(), steps)[0]
+    at = round(undisturbed / 0.05) - 3
+    steps[at] = replace(steps[at], **change)  # type: ignore[arg-type]
+    due = looks(made, steps)
+    assert due[0] > undisturbed + 1.0
+    assert made.window()[0].t > steps[at].t
+
+
+def test_a_fault_of_a_channel_that_nobody_named_is_nothing_here() -> None:
+    steps = [replace(s, faulty=BITS[Column.CURRENT]) for s in steady(100)]
+    assert looks(watch(), steps) == looks(watch(), steady(100))
+
+
+def test_conditions_that_are_not_fit_keep_it_shut() -> None:
+    made = watch()
+    assert looks(made, steady(100), fit=False) == []
+    assert not made.begun
+
+
+def test_looks_are_counted_over_windows_that_were_spoilt() -> None:
+    made, steps = watch(), steady(400)
+    for k in range(60, 400, 45):
+        steps[k] = replace(steps[k], lost=True)
+    assert len(looks(made, steps)) == 3
+
+
+def test_a_channel_that_moves_keeps_it_shut() -> None:
+    steps = [replace(s, pressure=s.pressure + 20e3 * s.t) for s in steady(100)]
+    assert looks(watch(), steps) == []
+
+
+def test_a_flow_that_is_silent_holds_still() -> None:
+    steps = [replace(s, flow=SILENT, flow_step=None) for s in steady(60)]
+    assert looks(watch(), steps)
+
+
+def test_a_flow_that_is_only_bounded_does_not() -> None:
+    bounded = Flow(math.nan, 0.0, 1e-5)
+    steps = [replace(s, flow=bounded, flow_step=None) for s in steady(100)]
+    made = watch()
+    assert looks(made, steady(40)) != []
+    assert looks(made, [replace(s, t=s.t + 2.0) for s in steps]) == []
+    assert not made.begun
+
+
+def test_a_stage_that_names_nothing_is_steady_at_once() -> None:
+    assert looks(watch({}), steady(25))[0] == pytest.approx(1.05)
+
+
+def test_a_coarse_converter_is_no_proof_of_stillness() -> None:
+    """With a step that is coarse against what counts as still, a constant count takes longer to say so."""
+    flat = [replace(s, pressure=400e3 + (k % 2)) for k, s in enumerate(steady(60))]
+    tight = {"pressure": 500.0}
+    fine, coarse = (looks(watch(tight, pressure=lsb), flat)[0] for lsb in (1.0, 3e3))
+    assert coarse > fine + 0.5
