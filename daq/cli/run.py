@@ -87,18 +87,19 @@ class _Foreground:
         from daq.stand.stand import Stand
         from drivers.device import open_device
 
-        device = await open_device(self._config.device)
         store = AsyncStore(self._config.database)
-        try:
-            async with held(self._config, store):
+        async with held(self._config, store):
+            # The device last: from then on it sends, and what nobody reads meanwhile may get lost.
+            device = await open_device(self._config.device)
+            try:
                 stand = Stand(self._config, self._catalogue, store)
                 stand.listeners.append(self._hear)
                 self._hear_operator = _operator_of(device)
                 for number in (signal.SIGINT, signal.SIGTERM):
                     asyncio.get_running_loop().add_signal_handler(number, self._interrupt, stand)
                 await self._test(stand, device)
-        finally:
-            await device.close()
+            finally:
+                await device.close()
         if self._result is None:
             from daq.stand.errors import StandError
 

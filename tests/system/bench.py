@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from simulator.adapter import Line, serve_pty, serve_tcp
+from simulator.adapter import Line, PtyLine, keep_running, serve_pty, serve_tcp
 from simulator.rig import Rig
 
 Json = dict[str, Any]
@@ -164,6 +164,36 @@ async def simulated(rig: Rig, pace: float, *, tcp: bool = False) -> AsyncIterato
             await line.close()
         else:
             ending.result()
+
+
+@asynccontextmanager
+async def simulated_from_stream(rig: Rig, pace: float) -> AsyncIterator[Simulated]:
+    """As `simulated`, but simulated time stands still until the host has asked who is there, and again until it has
+    switched the stream on: exactly as in a simulation that waits for its host, so that the samples are the same."""
+    stand, arrived = Simulated(rig, ""), asyncio.Event()
+
+    def receive(data: bytes) -> None:
+        rig.write(data)
+        arrived.set()
+
+    line = PtyLine(receive)
+    stand.address = line.address
+
+    async def run() -> None:
+        await arrived.wait()
+        arrived.clear()
+        for piece in rig.run():
+            line.send(piece)
+        await arrived.wait()
+        await keep_running(rig, line, pace, stand.after)
+
+    running = asyncio.create_task(run(), name="simulated device that waits for its host")
+    try:
+        yield stand
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+        await line.close()
 
 
 class Subscriber(Heard):
