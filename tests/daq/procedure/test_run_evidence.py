@@ -9,7 +9,7 @@ from daq.procedure.effects import StageNow
 from daq.procedure.run import Run
 from daq.procedure.table import Do
 from drivers.block import Role
-from tests.daq.measure.blocks import LITRES_PER_HOUR
+from tests.daq.measure.blocks import LITRES_PER_HOUR, Line
 from tests.daq.procedure.bench import Bench, Unit, begin, carry_out, drive, module, pump
 from tests.daq.procedure.told import alarms, finding, findings, notes
 
@@ -171,3 +171,12 @@ def test_a_dead_unit_is_taken_to_its_end_by_confirmations() -> None:
     reading = finding(outcome, "shutoff pressure").reading
     assert reading is not None
     assert reading.value == pytest.approx(0.0, abs=1e3)
+
+
+def test_the_step_in_which_the_switch_opens_is_no_part_of_a_dry_check() -> None:
+    """Blocks that do not begin with a step: the switch opens in the middle of one."""
+    outcome = carry_out(pump(), Bench(line=Line(scans=10)))
+    reading = finding(outcome, "turns").reading
+    assert reading is not None
+    assert reading.value == pytest.approx(5.0, abs=0.02)
+    assert outcome.verdict == Verdict(Word.PASS)
