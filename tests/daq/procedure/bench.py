@@ -100,7 +100,7 @@ class Bench:
     hook: Callable[["Bench", Run], None] = lambda _bench, _run: None
     effects: list[Effect] = field(default_factory=list)
     _phase: float = 0.0
-    _goal: float = 1.0
+    aim: float = 1.0
     _quick: bool = False
 
     @property
@@ -131,7 +131,7 @@ class Bench:
     def _move(self) -> None:
         self.t += DT
         travel = DT / (0.2 if self._quick else 1.0)
-        self.valve += min(max(self._goal - self.valve, -travel), travel)
+        self.valve += min(max(self.aim - self.valve, -travel), travel)
         if self.power:
             self.level = min(self.level + DT / self.unit.fills_in, 1.0)
 
@@ -158,7 +158,7 @@ class Bench:
         self.effects += run.confirm(what)
 
     def turn(self, goal: float, quick: bool) -> None:
-        self._goal, self._quick = goal, quick
+        self.aim, self._quick = goal, quick
 
     def switch(self, on: bool) -> None:
         self.power = on

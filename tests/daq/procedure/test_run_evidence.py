@@ -154,7 +154,7 @@ def test_a_valve_that_is_confirmed_shut_and_leaks() -> None:
 
 def test_a_valve_that_nobody_opens_is_asked_about() -> None:
     bench = Bench(leaves=frozenset({Do.OPEN_VALVE, Do.OPEN_VALVE_SLOWLY}))
-    bench.valve = bench._goal = 0.4
+    bench.valve = bench.aim = 0.4
     run = begin(pump(shutoff_limit_s=100.0))
     drive(run, bench, 60)
     assert run.outcome is not None

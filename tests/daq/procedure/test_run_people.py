@@ -103,3 +103,19 @@ def test_what_is_asked_is_said_once() -> None:
     said = [(e.stage, e.do, e.asked) for e in bench.effects if isinstance(e, StageNow)]
     assert all(a != b for a, b in pairwise(said))
     assert [stage for stage, do, _ in said if do is Do.POWER_OFF] == ["dry_check", "finish"]
+
+
+def test_a_valve_that_stands_wrong_is_told_before_anybody_is_asked() -> None:
+    """After a second of patience: a valve that still moves looks wrong for less."""
+    bench = Bench()
+    bench.valve = bench.aim = 0.4
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict == Verdict(Word.PASS)
+    told = [e for e in bench.effects if isinstance(e, StageNow) and e.stage == "free_flow"]
+    assert [(e.do, e.asked) for e in told] == [
+        (Do.POWER_ON, False),
+        (Do.WAIT, False),
+        (Do.OPEN_VALVE, False),
+        (Do.WAIT, False),
+    ]
+    assert told[2].since - told[1].since == pytest.approx(1.0, abs=0.06)
