@@ -8,6 +8,7 @@ from daq.measure.convert import BITS, Column
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import AtRest
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
+from daq.procedure.fitness import Fitness, Place
 from daq.procedure.filling import Filling
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.plan import Part, Stand
@@ -18,18 +19,9 @@ from drivers.block import Block, Identity, Status, Trip
 
 ZERO_WAIT_S = 8.0
 """How long a run waits at its start for a rest of 5 s; then it goes on with the calibrated zero and its doubt."""
-SUPPLY_HIGH = "supply high"
-FLUID_TEMPERATURE = "fluid temperature"
 PATIENCE_S = 1.0
 """A valve that looks wrong for less than this is one that still moves, or a hose that still fills."""
-_CONDITIONS = {
-    SUPPLY_LOW: "raise the supply or use thicker leads",
-    SUPPLY_HIGH: "lower the supply",
-    FLUID_TEMPERATURE: "warm or cool the test fluid",
-}
-"""Conditions that keep a stage from being read, and what a person can do about them."""
 _TRIP_CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
-_JUDGED_CHANNELS = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT, Column.TEMPERATURE)
 
 
 class ConfirmError(Exception):
@@ -44,13 +36,14 @@ class Run:
     """
 
     def __init__(self, part: Part, stand: Stand, identity: Identity, years: Mapping[str, float]) -> None:
-        self._part, self._channels, self._limits = part, stand.channels, stand.limits
+        self._channels, self._limits = stand.channels, stand.limits
         self.measuring = Measuring(stand.channels, identity)
         self.stages = sequence(part.kind, part.dry_check_s is not None)
         self._reading = StageReading(part, stand, self.measuring, years, self.stages)
         self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
+        self._fitness = Fitness(part)
         self._filling = Filling(part, stand.channels.level, self.measuring.step_s)
         self._effects: list[Effect] = []
         self._steps: list[Step] = []
@@ -64,7 +57,6 @@ class Run:
         self._valve_wrong_since: float | None = None
         self._shut_before_power = self._in_fluid = False
         self._overshoot: float | None = None
-        self._complained: set[str] = set()
         self._cut_short = ""
         self._t = 0.0
         self.outcome: Outcome | None = None
@@ -146,6 +138,7 @@ class Run:
         self._t = step.t
         self._steps.append(step)
         if stage_of(self.stage).name == "connect":
+            self._fitness.broken(step, self.stage)  # tells of it before anybody begins to work
             self._take_zero(step)
         switched = self._switch.feed(step)
         self._filling.feed(step, self._switch.on)
@@ -157,6 +150,8 @@ class Run:
             self._switched()
         if self.outcome is None:
             self._stage_step(step)
+        self._effects.extend(self._fitness.alarms)
+        self._fitness.alarms.clear()
         if self.outcome is None:
             self._check_time()
         if self.outcome is None:
@@ -239,7 +234,7 @@ class Run:
 
     def _fill(self) -> None:
         if self._filling.blind:
-            self._complain_of(Column.LEVEL)
+            self._fitness.complain_of(Column.LEVEL, self.stage)
         if self._filling.full_at is not None:
             self._effects.append(self._reading.filled(self._filling, self._filling.full_at, "sensor"))
         elif self._filling.full:
@@ -251,45 +246,10 @@ class Run:
 
     def _why_unfit(self, step: Step) -> str:
         """What keeps this step out of a window, kept as the reason should the stage's time run out."""
-        self._unfit = self._unfit_channel(step) or self._unfit_condition(step)
-        advice = _CONDITIONS.get(self._unfit)
-        if advice is not None and self._t - self._switch.on_at > PATIENCE_S and self._unfit not in self._complained:
-            self._complained.add(self._unfit)
-            said = f"{step.voltage:.2f} V at the terminals, {step.temperature - 273.15:.1f} °C"
-            text = f"stage {self.stage}: {self._unfit} ({said}); nothing is read until it is right"
-            self._effects.append(Alarm(self._unfit.replace(" ", "_"), "warn", text, advice))
+        on_for = self._t - self._switch.on_at if self._switch.on else None
+        needed = stage_of(self.stage).valve
+        self._unfit = self._fitness.why_not(step, Place(self.stage, on_for, needed, self._valve, self._by_signals))
         return self._unfit
-
-    def _unfit_channel(self, step: Step) -> str:
-        for column in _JUDGED_CHANNELS:
-            if step.faulty & BITS[column]:
-                self._complain_of(column)
-                return f"{column.name.lower()} faulty"
-        return ""
-
-    def _complain_of(self, column: Column) -> None:
-        name = column.name.lower()
-        if name not in self._complained:
-            self._complained.add(name)
-            text = f"stage {self.stage}: the {name} channel is outside its span; nothing is read from it"
-            self._effects.append(Alarm(f"{name}_faulty", "warn", text, "check the sensor, its plug and its supply"))
-
-    def _unfit_condition(self, step: Step) -> str:
-        part, needed = self._part, stage_of(self.stage).valve
-        if not self._switch.on:
-            return "power off"
-        if needed is not None and self._valve is not needed:
-            return f"valve not {needed.value}"
-        if needed is Valve.OPEN and self._by_signals is Valve.SHUT:
-            # Confirmed open, but pressure without a pulse: the valve is shut after all or the meter is dead.
-            return "pressure but no pulses"
-        if needed is Valve.SHUT and not step.flow.silent:
-            return "flow with the valve shut"
-        if step.temperature < part.temperature_low or step.temperature > part.temperature_high:
-            return FLUID_TEMPERATURE
-        if step.voltage > part.test_voltage + part.voltage_tolerance:
-            return SUPPLY_HIGH
-        return SUPPLY_LOW if step.voltage < part.test_voltage - part.voltage_tolerance else ""
 
     # Moving on.
 

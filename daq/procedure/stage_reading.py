@@ -6,7 +6,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from daq.judge.finding import Result
-from daq.measure.convert import Zero
+from daq.measure.convert import BITS, Column, Zero
 from daq.measure.reading import (
     REFERENCE_TEMPERATURE,
     UNMEASURED_KELVINS,
@@ -31,6 +31,9 @@ DRY_ON_S = 0.9
 FILL_DOUBT_S = {"sensor": 0.5, "confirmed": 2.0}
 """Half-widths of a fill time: a level sensor's threshold, a person's reaction. Common practice, no source."""
 SUPPLY_LOW = "supply low"
+
+_DRY_CHANNELS = BITS[Column.CURRENT] | BITS[Column.VOLTAGE]
+"""A dry check needs no other: to run a unit dry once more would not mend a broken pressure transducer."""
 
 _MUST_HOLD_STILL = {"free_flow": "flow", "shutoff": "pressure"}
 _CHANNEL = {"peak_pressure": "pressure", "power": "current"}
@@ -137,8 +140,8 @@ class StageReading:
         end = off_at - self._measuring.step_s
         last = [s for s in steps if end - DRY_READ_S - 1e-6 < s.t <= end + 1e-6]
         whole = len(last) >= int(DRY_READ_S / self._measuring.step_s + 1e-6)
-        if not whole or any(s.lost or s.faulty for s in last):
-            return Noted(off_at, "dry check not read", "scans lost or a channel faulty"), False
+        if not whole or any(s.lost or s.faulty & _DRY_CHANNELS for s in last):
+            return Noted(off_at, "dry check not read", "scans lost, or current or voltage faulty"), False
         volts = float(np.mean([s.voltage for s in last])) - self._part.test_voltage
         if volts > self._part.voltage_tolerance:
             return Noted(off_at, "dry check not read", "supply high"), False
