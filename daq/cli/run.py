@@ -1,5 +1,6 @@
 """`steadyhead run`: one unit in the foreground; the exit code is its verdict."""
 
+import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -8,7 +9,7 @@ import typer
 from daq.cli.config import DataOption, DeviceOption, load
 from daq.cli.exits import BY_VERDICT, Exit
 from daq.cli.options import ConfigOption, JsonOption
-from daq.cli.output import in_terminal, note, put, put_json
+from daq.cli.output import complain, in_terminal, note, put, put_json
 
 if TYPE_CHECKING:
     from daq.publish import contract as c
@@ -70,6 +71,7 @@ class _Foreground:
         self._config, self._catalogue, self._request = config, catalogue, request
         # Nothing but data when the output is read by a program: then progress goes to whoever sits at a terminal.
         self._show = Show(put if in_terminal() and not quiet else note)
+        self._watched = sys.stderr.isatty() or (in_terminal() and not quiet)
         self._record: Callable[..., Any] = record
         self._do = ("", "")
         self._result: c.ResultData | None = None
@@ -156,12 +158,23 @@ class _Foreground:
         made = self._record(said, self._config.stand.channels.pressure.absolute_reference)
         if made is not None:
             self._show.hear(made)
+            if not self._watched and self._result is None and (trouble := _trouble(self._config.device, made)):
+                complain(trouble)
         if isinstance(said, Stage) and said.now is not None:
             self._do = (said.now.stage, said.now.do.value)
             self._hear_operator(said.now.do.value)
         if isinstance(said, Finished):
             self._result = said.data
             self._finished.set()
+
+
+def _trouble(device: str, made: dict[str, Any]) -> str | None:
+    """What whoever reads the errors of a program must know: an alarm, or a line that is lost."""
+    if made["event"] == "alarm":
+        return f"{made['text']}; {made['do']}"
+    if made["event"] == "link" and made["link"] != "up":
+        return made["reason"] if device in made["reason"] else f"device {device}: {made['reason']}"
+    return None
 
 
 def _operator_of(device: Any) -> Callable[[str], None]:

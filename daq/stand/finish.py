@@ -16,6 +16,7 @@ from daq.stand.result import result_data
 from drivers.device import Device
 from drivers.recording import RecordingError
 
+STORE_FAILED = "store_failed"
 AGAIN_S = 5.0
 """Pause before a verdict that could not be stored is tried again; it stays in memory and no new run begins."""
 
@@ -40,6 +41,8 @@ async def finish(
         if isinstance(made, Alarm):
             say(made)
     quality_now = quality(active, device, clock_error)
+    if (bad := _bad_line(active, quality_now)) is not None:
+        say(bad)
 
     def make(seq: int) -> Finished:
         outcome = active.run.outcome
@@ -52,10 +55,22 @@ async def finish(
             finished = await store.finish_run(active.about.run, make)
         except RecordError as error:
             text = f"run {active.about.run}: the verdict is not stored yet: {error}"
-            say(Alarm("store_failed", "stop", text, "make room or repair the database; the daemon keeps trying"))
+            say(Alarm(STORE_FAILED, "stop", text, "make room or repair the database; the daemon keeps trying"))
             await asyncio.sleep(AGAIN_S)
         else:
             return c.ResultData.model_validate(finished.data)
+
+
+def _bad_line(active: ActiveRun, found: c.Quality) -> Alarm | None:
+    """A line that lost or spoiled something, which a person should know although no reading suffers from it."""
+    lost = (found.scans_expected or 0) - (found.scans_received or 0)
+    if not (lost or found.frames_lost or found.frames_bad):
+        return None
+    text = (
+        f"run {active.about.run}, line to the device: {found.frames_bad} frames were damaged and {found.frames_lost} "
+        f"lost, with {lost} scans; no reading uses a window that misses any"
+    )
+    return Alarm("line_bad", "warn", text, "check cable, plugs and baud rate, and what else keeps this computer busy")
 
 
 def _clock_error(active: ActiveRun, device: Device, now: float) -> float | None:

@@ -28,7 +28,7 @@ from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
 from daq.stand.errors import RefusedError, RequestError
-from daq.stand.finish import finish
+from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.idle import Idle
 from daq.stand.result import About
 from daq.stand.said import Begun, Finished, Live, Said, Stage
@@ -146,9 +146,11 @@ class Stand:
         if self._active is not None:
             self._effects(self._active.run.halt("device gone"))
         self._set_link(LinkChange(Link.DOWN, "closed"))
-        await asyncio.shield(self.settled())
-        if self._broken is not None:
-            raise self._broken
+        try:
+            await asyncio.shield(self.settled())
+        finally:
+            if self._broken is not None:
+                raise self._broken
 
     async def settled(self) -> None:
         """Waits until what has ended is in the database."""
@@ -437,7 +439,7 @@ class Stand:
                 device,
                 config=self.config,
                 store=self.store,
-                say=self._say,
+                say=lambda alarm: self._say_of(active, alarm),
                 now=self._now,
                 clock=self._clock,
             )
@@ -446,9 +448,16 @@ class Stand:
         self._say(Finished(data))
         self._say_stage()
 
-    def _note(self, effect: Alarm | Noted) -> None:
-        """Keeps an event with its run; the store's thread keeps the order."""
-        if self._active is None:
+    def _say_of(self, ended: ActiveRun, alarm: Alarm) -> None:
+        """What goes wrong at a run's end is kept with it, unless the store itself is what fails."""
+        self._say(alarm)
+        if alarm.code != STORE_FAILED:
+            self._note(alarm, ended)
+
+    def _note(self, effect: Alarm | Noted, of: ActiveRun | None = None) -> None:
+        """Keeps an event with its run, the one under way where none is named; the store's thread keeps the order."""
+        active = of or self._active
+        if active is None:
             return
         if isinstance(effect, Noted):
             kind, body = "note", {"t": effect.t, "what": effect.what, "detail": effect.detail}
@@ -457,7 +466,7 @@ class Stand:
                 "alarm",
                 {"code": effect.code, "severity": effect.severity, "text": effect.text, "do": effect.do},
             )
-        run = self._active.about.run
+        run = active.about.run
         self._spawn(self.store.ask(Store.event, self.key, run, self._now(), kind, body))
 
     def _spawn(self, job: Coroutine[Any, Any, None]) -> None:
@@ -466,7 +475,7 @@ class Stand:
                 await job
             except RecordError as error:
                 self._say(
-                    Alarm("store_failed", "warn", f"an event of the run was not kept: {error}", "make room or repair")
+                    Alarm(STORE_FAILED, "warn", f"an event of the run was not kept: {error}", "make room or repair")
                 )
 
         task = asyncio.create_task(guarded(), name="note")
