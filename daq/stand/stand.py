@@ -145,7 +145,8 @@ class Stand:
     async def _leave(self) -> None:
         if self._active is not None:
             self._effects(self._active.run.halt("device gone"))
-        self._set_link(LinkChange(Link.DOWN, "closed"))
+        if self.link.link is not Link.DOWN:
+            self._set_link(LinkChange(Link.DOWN, "closed"))
         try:
             await asyncio.shield(self.settled())
         finally:
@@ -199,7 +200,7 @@ class Stand:
             self._identify(event.identity)
 
     def _set_link(self, change: LinkChange) -> None:
-        if change.link is self.link.link:
+        if change == self.link:
             return
         self.link = change
         self._keep(lambda recording: recording.link(change))
