@@ -40,16 +40,23 @@ class Heard:
     """What came, in order; `next` takes the first that fits and was not taken yet, waiting for it if need be."""
 
     came: list[tuple[str, Json]] = field(default_factory=list)
+    over: bool = False
     _news: asyncio.Event = field(default_factory=asyncio.Event)
 
     def add(self, topic: str, body: Json) -> None:
         self.came.append((topic, body))
         self._news.set()
 
+    def end(self) -> None:
+        """Nothing more will come."""
+        self.over = True
+        self._news.set()
+
     async def next(self, topic: str, fits: Callable[[Json], bool] = lambda _: True) -> Json:
         try:
             async with asyncio.timeout(WAIT_S):
                 while (found := self._take(topic, fits)) is None:
+                    assert not self.over, f"nothing on {topic!r} that fits came before the end: {self.came[-6:]}"
                     self._news.clear()
                     await self._news.wait()
         except TimeoutError:
@@ -82,6 +89,7 @@ class Child:
             with suppress(ValueError, AttributeError):
                 body = json.loads(line)
                 self.heard.add(str(body.get("event", "")), body)
+        self.heard.end()
 
     def say(self, line: str) -> None:
         """A line on its standard input."""

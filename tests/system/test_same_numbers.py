@@ -13,10 +13,10 @@ from daq.cli.exits import Exit
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
 from tests.system.bench import Json, simulated_from_stream, steadyhead
+from tests.system.records import CONFIG
 
 PACES = (12.0, 4.0)
 """A line that is read too slowly at the first pace gets a second chance; then the test fails."""
-CONFIG = Path(__file__).parents[2] / "config"
 
 pytestmark = pytest.mark.timeout(90)
 

@@ -12,24 +12,15 @@ from typing import Any
 import pytest
 
 from daq.publish import contract as c
-from daq.record.engine import sqlite_url
-from daq.record.store import Store
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
 from tests.conftest import Mosquitto
 from tests.system.bench import Child, Json, Simulated, Subscriber, says, simulated, steadyhead, subscribed
+from tests.system.records import Records, ready
 
 PACE = 12.0
-CONFIG = Path(__file__).parents[2] / "config"
 
 pytestmark = pytest.mark.timeout(60)
-
-
-@asynccontextmanager
-async def daemon(stand: Simulated, broker: Mosquitto, data: Path) -> AsyncIterator[Child]:
-    where = ("--broker", f"mqtt://{broker.host}:{broker.port}", "--data", data)
-    async with steadyhead("serve", "--config", CONFIG, "--device", stand.address, *where, "--json") as child:
-        yield child
 
 
 @asynccontextmanager
@@ -61,21 +52,11 @@ async def operated(stand: Simulated, heard: Subscriber, run: str) -> AsyncIterat
             job.cancel()
 
 
-def stored(data: Path, run: str) -> Json:
-    store = Store(sqlite_url(data / "records.db"))
-    try:
-        return store.run(run).data
-    finally:
-        store.close()
-
-
-async def ready(heard: Subscriber) -> None:
-    await heard.next("status", says(state="online", link="up"))
-    await heard.next("stage", says(ready=True))
-
-
-async def test_from_the_line_to_a_subscriber(mosquitto: Mosquitto, tmp_path: Path) -> None:
-    async with bench("good-pump", mosquitto) as (stand, heard), daemon(stand, mosquitto, tmp_path) as child:
+async def test_from_the_line_to_a_subscriber(mosquitto: Mosquitto, records: Records) -> None:
+    async with (
+        bench("good-pump", mosquitto) as (stand, heard),
+        steadyhead(*records.serve_words(stand.address, mosquitto)) as child,
+    ):
         await ready(heard)
         reply = await heard.ask("start", part="MH-2101", serial="V4-00317", order="WO 7")
         assert reply["state"] == "accepted"
@@ -85,8 +66,8 @@ async def test_from_the_line_to_a_subscriber(mosquitto: Mosquitto, tmp_path: Pat
             result = await heard.next("result")
         check_verdict(verdict, run)
         check_result(result, verdict)
-        assert stored(tmp_path, run) == result["data"]
-        check_files(tmp_path, result["data"])
+        assert records.result(run) == result["data"]
+        check_files(records.data, result["data"])
         finished = await child.heard.next("run_finished")
         assert finished["verdict"] == verdict["word"]
         await heard.next("live", says(run=run))
@@ -116,9 +97,9 @@ def check_files(folder: Path, data: dict[str, Any]) -> None:
         assert len(content) == data[name]["bytes"]
 
 
-async def test_a_killed_daemon_is_said_to_be_lost_and_its_run_is_closed(mosquitto: Mosquitto, tmp_path: Path) -> None:
+async def test_a_killed_daemon_is_said_to_be_lost_and_its_run_is_closed(mosquitto: Mosquitto, records: Records) -> None:
     async with bench("good-pump", mosquitto) as (stand, heard):
-        async with daemon(stand, mosquitto, tmp_path) as child:
+        async with steadyhead(*records.serve_words(stand.address, mosquitto)) as child:
             await ready(heard)
             run = (await heard.ask("start", part="MH-2101"))["run"]
             async with operated(stand, heard, run):
@@ -126,32 +107,32 @@ async def test_a_killed_daemon_is_said_to_be_lost_and_its_run_is_closed(mosquitt
             code, _ = await child.end(signal.SIGKILL)
             assert code == -signal.SIGKILL
         await heard.next("status", says(state="lost", link="down"))
-        assert stored(tmp_path, run)["verdict"] is None
-        recording = tmp_path / "recordings" / f"{run}.rec"
+        assert records.result(run)["verdict"] is None
+        recording = records.data / "recordings" / f"{run}.rec"
         assert recording.stat().st_size > 10_000
         stand.rig.bench.switch(False)
-        async with daemon(stand, mosquitto, tmp_path) as child:
-            await check_closed(heard, tmp_path, run)
-            await check_stop_in_mid_run(heard, child, tmp_path)
+        async with steadyhead(*records.serve_words(stand.address, mosquitto)) as child:
+            await check_closed(heard, records, run)
+            await check_stop_in_mid_run(heard, child, records)
         assert recording.stat().st_size > 10_000
 
 
-async def check_closed(heard: Subscriber, data: Path, run: str) -> None:
+async def check_closed(heard: Subscriber, records: Records, run: str) -> None:
     """The next start closes the run and tells everybody, subscribers that were there before included."""
     result = await heard.next("result")
     assert (result["id"], result["data"]["verdict"], result["data"]["why"]) == (run, "void", "daemon was killed")
     verdict = await heard.next("verdict", says(run=run))
     assert (verdict["code"], verdict["why"], verdict["seq"]) == (0, "daemon was killed", 1)
-    assert stored(data, run)["verdict"] == "void"
+    assert records.result(run)["verdict"] == "void"
 
 
-async def check_stop_in_mid_run(heard: Subscriber, child: Child, data: Path) -> None:
+async def check_stop_in_mid_run(heard: Subscriber, child: Child, records: Records) -> None:
     """SIGTERM during a run: void, stored, exit code 0, and `offline` is the last that is heard."""
-    await heard.next("status", says(state="online", link="up"))
-    await heard.next("stage", says(ready=True, run=None))
+    await ready(heard)
     reply = await heard.ask("start", part="MH-2101")
     assert reply["state"] == "accepted", reply
     await heard.next("live", says(run=reply["run"]))
     assert (await child.end())[0] == 0
     await heard.next("status", says(state="offline"))
-    assert (stored(data, reply["run"])["why"], stored(data, reply["run"])["seq"]) == ("daemon stopped", 2)
+    result = records.result(reply["run"])
+    assert (result["why"], result["seq"]) == ("daemon stopped", 2)
