@@ -52,9 +52,9 @@ class Heard:
         self.over = True
         self._news.set()
 
-    async def next(self, topic: str, fits: Callable[[Json], bool] = lambda _: True) -> Json:
+    async def next(self, topic: str, fits: Callable[[Json], bool] = lambda _: True, wait: float = WAIT_S) -> Json:
         try:
-            async with asyncio.timeout(WAIT_S):
+            async with asyncio.timeout(wait):
                 while (found := self._take(topic, fits)) is None:
                     assert not self.over, f"nothing on {topic!r} that fits came before the end: {self.came[-6:]}"
                     self._news.clear()
@@ -62,7 +62,7 @@ class Heard:
         except TimeoutError:
             last = "\n".join(str(entry)[:300] for entry in self.came[-12:])
             raise AssertionError(
-                f"nothing on {topic!r} that fits came within {WAIT_S:g} s; the last were\n{last}"
+                f"nothing on {topic!r} that fits came within {wait:g} s; the last were\n{last}"
             ) from None
         return found
 
