@@ -6,6 +6,7 @@ The daemon hands things over and goes on; whether the broker is there concerns o
 import asyncio
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol
@@ -168,6 +169,7 @@ class Publisher:
             await self._stopping.wait()
             for task in tasks:
                 task.cancel()
+        await self._send_last(connection)
         await self._say_goodbye(connection)
 
     async def _send_states(self, connection: Connection, subscribed: asyncio.Event) -> None:
@@ -223,6 +225,14 @@ class Publisher:
             self._notices.over(Code.PUBLISH_REFUSED, "messages are taken again")
             self._notices.over(Code.OUTBOX, "the record answers again")
         return bool(waiting)
+
+    async def _send_last(self, connection: Connection) -> None:
+        """What was stored last, such as the run that the stop has ended, goes out before the goodbye; where the broker
+        is too slow for that it waits for the next start."""
+        with suppress(RefusedError, RecordError, TimeoutError):
+            async with asyncio.timeout(self._timing.goodbye):
+                while await self._send_waiting(connection):
+                    pass
 
     async def _say_goodbye(self, connection: Connection) -> None:
         gone = self._status.model_copy(update={"state": Presence.OFFLINE, "since": self._now(), "link": Link.DOWN})

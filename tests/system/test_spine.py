@@ -134,5 +134,6 @@ async def check_stop_in_mid_run(heard: Subscriber, child: Child, records: Record
     await heard.next("live", says(run=reply["run"]))
     assert (await child.end())[0] == 0
     await heard.next("status", says(state="offline"))
-    result = records.result(reply["run"])
-    assert (result["why"], result["seq"]) == ("daemon stopped", 2)
+    [sent] = [body["data"] for topic, body in heard.came if topic == "result"]  # before the goodbye
+    assert (sent["run"], sent["why"], sent["seq"]) == (reply["run"], "daemon stopped", 2)
+    assert records.result(reply["run"]) == sent
