@@ -61,9 +61,11 @@ class DoubtTable(Table, Generic[Value]):
             refuse("`absolute`, `relative` or both", "neither", "say how large this uncertainty is")
         return self
 
-    def build(self) -> Doubt:
+    def build(self, reference: float) -> Doubt:
+        """`reference` is the temperature of the calibration, K."""
         shape = Distribution.NORMAL if self.k else Distribution.RECTANGULAR
-        return Doubt(self.source, self.absolute or 0.0, self.relative or 0.0, shape, self.k or 2.0, self.per)
+        size = (self.absolute or 0.0, self.relative or 0.0)
+        return Doubt(self.source, *size, shape, self.k or 2.0, self.per, reference)
 
 
 class CalibrationTable(Table):
@@ -90,7 +92,7 @@ class Sensor(Table, Generic[Value]):
     uncertainty: list[DoubtTable[Value]] = Field(min_length=1)
 
     def doubts(self) -> tuple[Doubt, ...]:
-        return tuple(table.build() for table in self.uncertainty)
+        return tuple(table.build(self.calibration.temperature) for table in self.uncertainty)
 
 
 class DropTable(Table):
@@ -262,9 +264,10 @@ class PointTable(Table):
 
 
 class FlowTable(Sensor[Flow]):
-    """A pulse flowmeter; `fluid` names what its table was made with."""
+    """A pulse flowmeter; `fluid` is what its table was made with, `other_fluid` how far another may lead it astray."""
 
     fluid: str = Field(min_length=1)
+    other_fluid: Share | None = Field(default=None, ge=0)
     table: list[PointTable] = Field(min_length=2)
     silence: Time = 1.0
     stall: Flow = Field(default=0.0, ge=0)
@@ -280,4 +283,5 @@ class FlowTable(Sensor[Flow]):
 
     def build(self) -> FlowInput:
         table = tuple((point.at, point.k) for point in self.table)
-        return FlowInput(table, self.silence, self.stall, self.lag, self.fluid, self.doubts())
+        other = self.other_fluid or 0.0
+        return FlowInput(table, self.silence, self.stall, self.lag, self.fluid, self.doubts(), other)

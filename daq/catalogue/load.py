@@ -11,7 +11,6 @@ from daq.catalogue.cautions import read_cautions
 from daq.catalogue.errors import CatalogueError, Problem, UnknownPartError
 from daq.catalogue.find import PARTS, STAND_FILE
 from daq.catalogue.part_tables import PartTable, context_of
-from daq.catalogue.quantities import spans
 from daq.catalogue.source import Source, body_of, open_source, validate
 from daq.catalogue.stand_file import StandConfig, read_stand
 from daq.procedure.plan import Part, Stand
@@ -111,9 +110,7 @@ def _read_parts(directory: Path, stand: Stand | None) -> tuple[list[Entry], list
 
 
 def _read_part(source: Source, stand: Stand | None) -> tuple[Entry | None, list[Problem]]:
-    absolute = stand.channels.pressure.absolute_reference if stand else None
-    context = context_of(source.tables, spans(stand) if stand else {}, absolute)
-    table, problems = validate(PartTable, source, context)
+    table, problems = validate(PartTable, source, context_of(source.tables, stand))
     problems += _same_names(source)
     if table is None or problems:
         return None, problems

@@ -20,9 +20,9 @@ from daq.catalogue.fields import (
     in_si,
     refuse,
 )
-from daq.catalogue.quantities import DIMENSIONS, MEASURED, PRESSURES, Range, judged_in, stages
+from daq.catalogue.quantities import DIMENSIONS, MEASURED, PRESSURES, Range, judged_in, spans, stages
 from daq.judge.requirement import Mode, Quantity, Requirement
-from daq.procedure.plan import Kind, Part, Principle, Sensitivity
+from daq.procedure.plan import Kind, Part, Principle, Sensitivity, Stand
 
 NOT_MEASURED = "this version does not measure it"
 
@@ -31,12 +31,14 @@ NOT_MEASURED = "this version does not measure it"
 class Context:
     """What a requirement is checked against: the part's stages (empty where its kind is unknown), and the stand.
 
-    `spans` is empty and `absolute` None where no stand is known.
+    `spans` is empty and `absolute` None where no stand is known; `fluid` is the only one that its meter can be trusted
+    in, None where it does not matter.
     """
 
     stages: tuple[str, ...] = ()
     spans: Mapping[Quantity, Range] = field(default_factory=dict)
     absolute: bool | None = None
+    fluid: str | None = None
 
 
 class SensitivityTable(Table, Generic[Value]):
@@ -184,6 +186,15 @@ class PartTable(Table):
     sensitivity: SensitivityTables = SensitivityTables()
     requirement: list[RequirementTable] = Field(min_length=1)
 
+    @field_validator("fluid")
+    @classmethod
+    def _suits_the_meter(cls, fluid: str, info: ValidationInfo) -> str:
+        meant = _context(info).fluid
+        if meant is not None and fluid != meant:
+            do = "test in that fluid, or give channel.flow.other_fluid in stand.toml"
+            refuse(f"{meant!r}, what the flowmeter's table was made with", repr(fluid), do)
+        return fluid
+
     @field_validator("number")
     @classmethod
     def _fits_everywhere(cls, number: str) -> str:
@@ -218,13 +229,17 @@ class PartTable(Table):
         )
 
 
-def context_of(tables: Mapping[str, Any], spans: Mapping[Quantity, Range], absolute: bool | None) -> Context:
-    """The context of a part that may itself hold mistakes."""
+def context_of(tables: Mapping[str, Any], stand: Stand | None) -> Context:
+    """The context of a part that may itself hold mistakes, on a stand if one is known."""
     try:
         known = stages(Kind(str(tables.get("kind"))), dry_check="dry_check" in tables)
     except ValueError:
         known = ()
-    return Context(known, spans, absolute)
+    if stand is None:
+        return Context(known)
+    meter = stand.channels.flow
+    fluid = None if meter.other_fluid else meter.fluid
+    return Context(known, spans(stand), stand.channels.pressure.absolute_reference, fluid)
 
 
 def _context(info: ValidationInfo) -> Context:

@@ -26,7 +26,8 @@ class Per(StrEnum):
 class Doubt:
     """One type B source of a channel: half-width `absolute + relative × |reading|`.
 
-    A rectangular half-width is divided by √3; a normal one is an expanded uncertainty and is divided by `k`.
+    A rectangular half-width is divided by √3; a normal one is an expanded uncertainty and is divided by `k`. With `per`
+    kelvin it grows with the distance from `reference` (K), the temperature of the calibration.
     """
 
     source: str
@@ -35,6 +36,7 @@ class Doubt:
     distribution: Distribution = Distribution.RECTANGULAR
     k: float = 2.0
     per: Per = Per.NOTHING
+    reference: float = 293.15
 
 
 class PressureKind(StrEnum):
@@ -133,7 +135,8 @@ class FlowInput:
     """A pulse flowmeter. `k_table` holds (hertz, pulses per m³), rising in hertz.
 
     After `silence` seconds without an edge flow lies in [0, max(1/(silence·K), stall_flow)]. `lag` is the meter's time
-    constant in seconds. `fluid` names what the table was made with.
+    constant in seconds. `fluid` names what the table was made with; with another one `other_fluid`, a share of the
+    reading, is added as a rectangular half-width.
     """
 
     k_table: tuple[tuple[float, float], ...]
@@ -142,6 +145,7 @@ class FlowInput:
     lag: float = 0.0
     fluid: str = ""
     doubts: tuple[Doubt, ...] = ()
+    other_fluid: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

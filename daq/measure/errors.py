@@ -7,3 +7,7 @@ class MeasureError(Exception):
 
 class NotFittedError(MeasureError):
     """The stand configuration names a channel that the device does not have."""
+
+
+class TooSlowError(MeasureError):
+    """A device that scans too slowly for a mean over 50 ms."""

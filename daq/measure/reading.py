@@ -65,11 +65,13 @@ class Reading:
 @dataclass(frozen=True, slots=True)
 class Supply:
     """How readings follow the supply: the voltage that they are meant for, and d(quantity)/dV with its standard
-    uncertainty where the part states one. `turbine`: the affinity laws bound what it does not state."""
+    uncertainty where the part states one. `turbine`: the affinity laws bound what it does not state. `fluid`: what
+    the part is tested in."""
 
     test_voltage: float
     stated: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     turbine: bool = True
+    fluid: str = ""
 
     def by_law(self, quantity: str, value: float) -> float:
         """|dy/dV| with speed in proportion to voltage: Q ∝ n, p ∝ n², and with P = V·I ∝ n³ also I ∝ n². A displacement
@@ -131,9 +133,16 @@ class Reader:
             flags = (*w.flags, "above_table" if w.flow.out_of_range else "interval")
             return Reading("flow", w.stage, math.nan, w.flow.low, w.flow.high, nothing, 0, 0.0, w.span, flags=flags)
         scatter = mean_of(w.flow_steps, looks=self._looks)
-        doubts = self._doubts("flow", self._channels.flow.doubts, w.flow.value, w)
+        doubts = [*self._doubts("flow", self._channels.flow.doubts, w.flow.value, w), self._other_fluid(w.flow.value)]
         # The mean counts edges over the whole window; the scatter of its steps is only its type A doubt.
         return self._assemble("flow", w, replace(scatter, value=w.flow.value), doubts)
+
+    def _other_fluid(self, value: float) -> Component:
+        """The meter's table holds for the fluid that it was made with."""
+        meter = self._channels.flow
+        same = not meter.fluid or not self._supply.fluid or meter.fluid == self._supply.fluid
+        half_width = 0.0 if same else meter.other_fluid * value
+        return Component("another fluid", Shape.RECTANGULAR, half_width / math.sqrt(3))
 
     def _pressure(self, w: Window) -> Reading:
         mean = mean_of(w.pressure, looks=self._looks, lsb=self._lsb["pressure"])

@@ -9,10 +9,12 @@ import numpy as np
 
 from daq.measure.channels import Channels
 from daq.measure.convert import N_COLUMNS, Converter, Floats
+from daq.measure.errors import TooSlowError
 from daq.measure.flow import Flow, FlowMeter, FlowStep
 from drivers.block import Block, Identity
 
 STEP_S = 0.05
+SLOWEST_HZ = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,11 @@ class Measuring:
     """One run's way from blocks to steps."""
 
     def __init__(self, channels: Channels, identity: Identity) -> None:
+        if identity.sample_hz < SLOWEST_HZ:
+            raise TooSlowError(
+                f"device {identity.device_id}: {identity.sample_hz} scans a second; expected at least {SLOWEST_HZ}, "
+                "two in each 50 ms step; raise the rate in the firmware"
+            )
         self.converter = Converter(channels, identity)
         self.identity = identity
         self.trace = Trace(identity.sample_hz)

@@ -132,10 +132,8 @@ def effective_dof(components: Sequence[Component]) -> float:
 
 
 def evaluate(doubts: Sequence[Doubt], reading: float, years: float, kelvins: float) -> tuple[Component, ...]:
-    """A channel's type B doubts at a reading (JCGM 100:2008, 4.3), `years` after calibration and `kelvins` from its
-    temperature."""
-    times = {Per.NOTHING: 1.0, Per.YEAR: max(years, 0.0), Per.KELVIN: abs(kelvins)}
-    return tuple(_evaluated(doubt, abs(reading), times[doubt.per]) for doubt in doubts)
+    """A channel's type B doubts at a reading (JCGM 100:2008, 4.3), `years` after calibration, `kelvins` above 20 °C."""
+    return tuple(_evaluated(doubt, abs(reading), _times(doubt, years, kelvins)) for doubt in doubts)
 
 
 def resolution(lsb: float) -> Component:
@@ -188,6 +186,12 @@ def autoregressive_dof(n: int, phi: float) -> float:
     added up; ν degrees of freedom stand for a relative variance of 2/ν.
     """
     return max(n * (1.0 - phi * phi) / (3.0 + phi * phi), 1.0)
+
+
+def _times(doubt: Doubt, years: float, kelvins: float) -> float:
+    if doubt.per is Per.YEAR:
+        return max(years, 0.0)
+    return abs(kelvins - (doubt.reference - 293.15)) if doubt.per is Per.KELVIN else 1.0
 
 
 def _evaluated(doubt: Doubt, magnitude: float, times: float) -> Component:

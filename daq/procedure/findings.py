@@ -10,14 +10,14 @@ from daq.procedure.guards import Breach
 from daq.procedure.plan import Part, Principle
 from daq.procedure.table import meant
 
-SUPPLY_LOW = "supply_low"
+LOW_FLAG = "supply_low"
 """The flag of a reading that was taken although the supply was below its tolerance."""
 
 
 def supply_of(part: Part) -> Supply:
     """How this part's readings follow the supply."""
     stated = {name: (s.per_volt, s.doubt) for name, s in part.sensitivity.items()}
-    return Supply(part.test_voltage, stated, part.principle is Principle.TURBINE)
+    return Supply(part.test_voltage, stated, part.principle is Principle.TURBINE, part.fluid)
 
 
 class Book:
@@ -46,7 +46,7 @@ class Book:
         """
         key, asked = (reading.stage, reading.quantity), self._asked[reading.stage]
         earlier = self._readings.get(key)
-        if SUPPLY_LOW in reading.flags and earlier is not None and SUPPLY_LOW not in earlier.flags:
+        if LOW_FLAG in reading.flags and earlier is not None and LOW_FLAG not in earlier.flags:
             mine = [_sag_rule(judge(r, reading, reading.stage)) for r in asked if r.quantity == reading.quantity]
             if not any(f.result is Result.NOT_MET for f in mine):
                 return ()
@@ -97,7 +97,7 @@ class Book:
 def _sag_rule(finding: Finding) -> Finding:
     """A supply that sags fails nobody: a reading under it stands only where it says too much current in spite of it."""
     reading, most = finding.reading, finding.requirement.at_most
-    if reading is None or SUPPLY_LOW not in reading.flags:
+    if reading is None or LOW_FLAG not in reading.flags:
         return finding
     if (
         finding.requirement.quantity is Quantity.CURRENT

@@ -8,12 +8,12 @@ from daq.measure.convert import BITS, Column
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import AtRest
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
-from daq.procedure.fitness import Fitness, Place
 from daq.procedure.filling import Filling
+from daq.procedure.fitness import Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.plan import Part, Stand
 from daq.procedure.signals import Switch, valve_by_signals
-from daq.procedure.stage_reading import DRY_ON_S, SUPPLY_LOW, StageReading
+from daq.procedure.stage_reading import DRY_ON_S, StageReading
 from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Do, Event, Move, Valve, sequence, stage_of
 from drivers.block import Block, Identity, Status, Trip
 
@@ -221,7 +221,8 @@ class Run:
     def _stage_step(self, step: Step) -> None:
         name = stage_of(self.stage).name
         if name in ("free_flow", "shutoff"):
-            taken, complete = self._reading.feed(step, self._why_unfit(step))
+            by_hand = self._by_signals is not self._valve
+            taken, complete = self._reading.feed(step, self._why_unfit(step), by_hand)
             self._effects.extend(taken)
             if complete:
                 self._event(Event.READ)

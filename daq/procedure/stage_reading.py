@@ -19,8 +19,8 @@ from daq.measure.reading import (
 from daq.measure.steps import Measuring, Step
 from daq.procedure.effects import Conditions, Noted, Taken
 from daq.procedure.filling import Filling
-from daq.procedure.findings import SUPPLY_LOW as LOW_FLAG
-from daq.procedure.findings import Book, supply_of
+from daq.procedure.findings import LOW_FLAG, Book, supply_of
+from daq.procedure.fitness import SUPPLY_LOW
 from daq.procedure.plan import Part, Stand
 from daq.procedure.table import stage_of
 from daq.procedure.watch import Watch
@@ -30,7 +30,6 @@ DRY_ON_S = 0.9
 """A dry check is read over its last half second; shorter than this it has not left the inrush behind."""
 FILL_DOUBT_S = {"sensor": 0.5, "confirmed": 2.0}
 """Half-widths of a fill time: a level sensor's threshold, a person's reaction. Common practice, no source."""
-SUPPLY_LOW = "supply low"
 
 _DRY_CHANNELS = BITS[Column.CURRENT] | BITS[Column.VOLTAGE]
 """A dry check needs no other: to run a unit dry once more would not mend a broken pressure transducer."""
@@ -53,7 +52,7 @@ class StageReading:
         self.book = Book(part, stages)
         self._stage = stages[0]
         self._watch = Watch({}, stand.reading, {})
-        self._sagging = self._told_sagging = False
+        self._sagging = self._told_sagging = self._by_hand = False
         self._voltages: list[float] = []
         self._temperatures: list[float] = []
 
@@ -72,7 +71,8 @@ class StageReading:
 
     def enter(self, stage: str) -> None:
         """A new stage begins, with a window that knows nothing of the one before."""
-        self._stage, self._sagging, self._told_sagging = stage, False, False
+        self._stage = stage
+        self._sagging = self._told_sagging = self._by_hand = False
         self._watch = Watch(self._tolerances(), self._settings, self._measuring.converter.resolution())
 
     def _tolerances(self) -> dict[str, float]:
@@ -93,12 +93,14 @@ class StageReading:
         floor = self._channels.floor
         return {n: getattr(floor, n) if math.isinf(t) else max(t, getattr(floor, n)) for n, t in named.items()}
 
-    def feed(self, step: Step, unfit: str) -> tuple[list[Taken], bool]:
-        """Takes a step of a reading stage; `unfit` says what keeps it out of a window, empty for nothing.
+    def feed(self, step: Step, unfit: str, by_hand: bool) -> tuple[list[Taken], bool]:
+        """Takes a step of a reading stage; `unfit` says what keeps it out of a window, empty for nothing, and `by_hand`
+        that the valve stands where a person confirmed it and the signals do not show it.
 
         Gives the readings that a look made, and whether the stage has all that it needs. Under a supply that is low
         windows go on, for too much current would still be seen, but such a stage is never complete.
         """
+        self._by_hand = by_hand
         sagging = unfit == SUPPLY_LOW
         if sagging is not self._sagging:
             self._sagging = sagging
@@ -181,6 +183,7 @@ class StageReading:
         warm = [s.temperature for s in steps if not math.isnan(s.temperature)]
         flags = (
             *((LOW_FLAG,) if self._sagging else ()),
+            *(("valve_confirmed",) if self._by_hand else ()),
             *(() if self.zero.taken else ("no_zero",)),
         )
         return Window(

@@ -48,6 +48,11 @@ MISTAKES = [
         *("more than `at_least`", "no more than it", "exchange or mend the two limits"),
     ),
     (PUMP, 'number = "MH-2101"', "", "number", "this key", "nothing", "add it"),
+    (
+        *(PUMP, 'fluid = "ISO 4113 calibration oil"', 'fluid = "mineral spirits"', "fluid"),
+        *("'ISO 4113 calibration oil', what the flowmeter's table was made with", "'mineral spirits'"),
+        "test in that fluid, or give channel.flow.other_fluid in stand.toml",
+    ),
     (PUMP, "test_voltage", "test_voltge", "test_voltage", "this key", "nothing", "add it"),
     (
         PUMP,

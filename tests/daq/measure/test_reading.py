@@ -175,6 +175,20 @@ def test_a_stated_sensitivity_corrects() -> None:
     assert "supply voltage off" not in parts(reading)
 
 
+@pytest.mark.parametrize(("fluid", "half_width"), [("oil", 0.0), ("", 0.0), ("spirit", 0.015 * AT_120)])
+def test_another_fluid_than_the_meter_was_calibrated_in_adds_its_doubt(fluid: str, half_width: float) -> None:
+    meter = replace(CHANNELS.flow, fluid="oil", other_fluid=0.015)
+    found = parts(read("flow", channels=replace(CHANNELS, flow=meter), supply=Supply(13.5, fluid=fluid)))
+    assert found.get("another fluid", 0.0) == pytest.approx(half_width / math.sqrt(3))
+
+
+def test_kelvins_count_from_the_temperature_of_the_calibration() -> None:
+    warm = replace(CHANNELS.pressure, doubts=(Doubt("warmth", absolute=100.0, per=Per.KELVIN, reference=298.15),))
+    channels = replace(CHANNELS, pressure=warm)
+    assert parts(read("pressure", window(kelvins=7.0), channels))["warmth"] == pytest.approx(200.0 / math.sqrt(3))
+    assert "warmth" not in parts(read("pressure", window(kelvins=5.0), channels))
+
+
 @pytest.mark.parametrize(("quantity", "power"), [("flow", 1), ("pressure", 2), ("current", 2), ("power", 3)])
 def test_without_one_the_affinity_laws_bound_the_deviation(quantity: str, power: int) -> None:
     reading = read(quantity, window(voltage=scatter(13.3, 0.01)))

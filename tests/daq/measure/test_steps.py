@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.measure.convert import BITS, Column, Zero
+from daq.measure.errors import TooSlowError
 from daq.measure.steps import Measuring, Step, Trace
 from drivers.block import Block, Role
 from tests.daq.measure.blocks import CHANNELS, RESTING, Line, clipped, counts_of, identity, steady_blocks
@@ -48,13 +49,18 @@ def test_a_step_is_the_mean_of_its_samples() -> None:
     assert [s.t for s in steps] == pytest.approx([0.05 * k for k in range(1, 11)])
 
 
-@pytest.mark.parametrize(("hz", "per_step"), [(100, 5), (500, 25), (1000, 50), (10, 1)])
+@pytest.mark.parametrize(("hz", "per_step"), [(100, 5), (500, 25), (1000, 50), (40, 2)])
 def test_steps_last_50_ms_where_the_device_is_fast_enough(hz: int, per_step: int) -> None:
     line = Line(sample_hz=hz)
     counts = clipped(counts_of({r: np.full(per_step, v) for r, v in RUNNING.items()}))
     made, steps = measured([line.block(counts) for _ in range(4)], hz)
     assert made.per_step == per_step
     assert [s.t for s in steps] == pytest.approx([k * per_step / hz for k in range(1, 5)])
+
+
+def test_a_device_too_slow_for_such_steps_is_refused() -> None:
+    with pytest.raises(TooSlowError, match=r"10 scans a second; expected at least 40"):
+        measured([], 10)
 
 
 def lossy(sizes: list[int], lost: set[int]) -> list[Block]:

@@ -9,7 +9,7 @@ from daq.judge.finding import Result
 from daq.judge.requirement import Quantity, Requirement
 from daq.measure.reading import Reading
 from daq.measure.uncertainty import Component, Shape, combine
-from daq.procedure.findings import SUPPLY_LOW, Book, supply_of
+from daq.procedure.findings import LOW_FLAG, Book, supply_of
 from daq.procedure.guards import Breach
 from daq.procedure.plan import Principle, Sensitivity
 from daq.procedure.table import sequence
@@ -56,14 +56,14 @@ def test_the_newest_look_counts() -> None:
 @pytest.mark.parametrize(("amperes", "result"), [(5.0, Result.VOID), (7.0, Result.VOID), (8.0, Result.NOT_MET)])
 def test_under_a_low_supply_only_too_much_current_stands(amperes: float, result: Result) -> None:
     made = book()
-    made.take(current(amperes, "free_flow", SUPPLY_LOW))
+    made.take(current(amperes, "free_flow", LOW_FLAG))
     assert results(made)["free_flow: current, free flow"] is result
 
 
 def test_too_much_of_anything_else_under_a_low_supply_is_void() -> None:
     part = module()
     made = Book(part, sequence(part.kind, dry_check=False))
-    made.take(replace(current(60.0, "fill", SUPPLY_LOW), quantity="fill_time"))
+    made.take(replace(current(60.0, "fill", LOW_FLAG), quantity="fill_time"))
     assert results(made)["fill: fills"] is Result.VOID
 
 
@@ -71,7 +71,7 @@ def test_too_much_of_anything_else_under_a_low_supply_is_void() -> None:
 def test_a_sound_reading_is_not_displaced_by_one_under_a_low_supply(sagging: float, result: Result) -> None:
     made = book()
     made.take(current(7.5))
-    taken = made.take(current(sagging, "free_flow", SUPPLY_LOW))
+    taken = made.take(current(sagging, "free_flow", LOW_FLAG))
     assert bool(taken) is (sagging > 7.0)
     assert results(made)["free_flow: current, free flow"] is result
 

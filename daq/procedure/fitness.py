@@ -1,0 +1,90 @@
+"""Whether a step can be read, and telling people what keeps it from being read: each cause once a run."""
+
+from dataclasses import dataclass
+
+from daq.measure.convert import BITS, Column
+from daq.measure.steps import Step
+from daq.procedure.effects import Alarm
+from daq.procedure.plan import Part
+from daq.procedure.table import Valve
+
+SUPPLY_LOW = "supply low"
+SUPPLY_HIGH = "supply high"
+FLUID_TEMPERATURE = "fluid temperature"
+SETTLE_S = 1.0
+"""A supply needs so long after power-on before what it gives is complained of."""
+_ADVICE = {
+    SUPPLY_LOW: "raise the supply or use thicker leads",
+    SUPPLY_HIGH: "lower the supply",
+    FLUID_TEMPERATURE: "warm or cool the test fluid",
+}
+_CHANNELS = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT, Column.TEMPERATURE)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a run stands: its stage, seconds since power-on (None: off), the valve that the stage needs, the valve as
+    it counts (by hand, where that settled it) and as the signals alone show it."""
+
+    stage: str
+    on_for: float | None
+    needed: Valve | None = None
+    valve: Valve | None = None
+    by_signals: Valve | None = None
+
+
+class Fitness:
+    """Looks at the steps of one run. `alarms` collects what people should be told; whoever reads it empties it."""
+
+    def __init__(self, part: Part) -> None:
+        self._part = part
+        self._told: set[str] = set()
+        self.alarms: list[Alarm] = []
+
+    def why_not(self, step: Step, place: Place) -> str:
+        """What keeps a step out of a window, a few words; empty for nothing."""
+        why = self.broken(step, place.stage) or self._valve_or_power(step, place) or self._condition(step)
+        if why in _ADVICE and place.on_for is not None and place.on_for > SETTLE_S:
+            said = f"{step.voltage:.2f} V at the terminals, {step.temperature - 273.15:.1f} °C"
+            text = f"stage {place.stage}: {why} ({said}); nothing is read until it is right"
+            self._tell(why, text, _ADVICE[why])
+        return why
+
+    def broken(self, step: Step, stage: str) -> str:
+        """The first channel that cannot be believed."""
+        for column in _CHANNELS:
+            if step.faulty & BITS[column]:
+                self.complain_of(column, stage)
+                return f"{column.name.lower()} faulty"
+        return ""
+
+    def complain_of(self, column: Column, stage: str) -> None:
+        """Tells that a channel is outside its span."""
+        name = column.name.lower()
+        text = f"stage {stage}: the {name} channel is outside its span; nothing is read from it"
+        self._tell(f"{name} faulty", text, "check the sensor, its plug and its supply")
+
+    def _tell(self, cause: str, text: str, do: str) -> None:
+        if cause not in self._told:
+            self._told.add(cause)
+            self.alarms.append(Alarm(cause.replace(" ", "_"), "warn", text, do))
+
+    def _valve_or_power(self, step: Step, place: Place) -> str:
+        if place.on_for is None:
+            return "power off"
+        if place.needed is not None and place.valve is not place.needed:
+            return f"valve not {place.needed.value}"
+        if place.needed is Valve.OPEN and place.by_signals is Valve.SHUT:
+            # Confirmed open, but pressure without a pulse: the valve is shut after all or the meter is dead.
+            return "pressure but no pulses"
+        if place.needed is Valve.SHUT and not step.flow.silent:
+            return "flow with the valve shut"
+        return ""
+
+    def _condition(self, step: Step) -> str:
+        part = self._part
+        if step.temperature < part.temperature_low or step.temperature > part.temperature_high:
+            return FLUID_TEMPERATURE
+        if step.voltage > part.test_voltage + part.voltage_tolerance:
+            return SUPPLY_HIGH
+        return SUPPLY_LOW if step.voltage < part.test_voltage - part.voltage_tolerance else ""
