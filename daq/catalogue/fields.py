@@ -1,8 +1,9 @@
 """The building blocks of the configuration models: tables that know their keys, and fields with a unit."""
 
+import re
 from typing import Annotated, NoReturn, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
 from daq.catalogue import units
@@ -14,8 +15,7 @@ MISTAKE = "mistake"
 Value = TypeVar("Value", bound=float)
 """A float with a unit, where the table around it says which."""
 
-NAME = r"^[a-z0-9-]{1,40}$"
-"""Names that stand in a topic."""
+_TOPIC_NAME = re.compile(r"[a-z0-9-]{1,32}")  # as the results contract has it
 
 
 class Table(BaseModel):
@@ -46,6 +46,12 @@ def in_si(value: object, dimension: Dimension) -> float:
         refuse(mistake.expected, mistake.found, mistake.do)
 
 
+def _topic_name(text: str) -> str:
+    if not _TOPIC_NAME.fullmatch(text):
+        refuse("1 to 32 small letters, digits and hyphens", repr(text), "rename it, since it stands in MQTT topics")
+    return text
+
+
 def _unit(dimension: Dimension) -> BeforeValidator:
     return BeforeValidator(lambda value: in_si(value, dimension))
 
@@ -66,5 +72,5 @@ VoltsPerKelvin = Annotated[float, _unit(units.VOLTS_PER_KELVIN)]
 FlowPerVolt = Annotated[float, _unit(units.per_volt(units.FLOW))]
 PressurePerVolt = Annotated[float, _unit(units.per_volt(units.PRESSURE))]
 CurrentPerVolt = Annotated[float, _unit(units.per_volt(units.CURRENT))]
-TopicName = Annotated[str, Field(pattern=NAME)]
+TopicName = Annotated[str, AfterValidator(_topic_name)]
 Revision = Annotated[int, Field(ge=1)]

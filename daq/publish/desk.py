@@ -82,9 +82,19 @@ class Desk:
             known = await self._store.ask(Store.claim, self._stand, command.request_id, request.name, self._now())
         if not known.new:
             return Answer(self._repeated(command.request_id, known.reply))
-        reply = await self._handle(request.name, command)
-        await self._store.ask(Store.remember, self._stand, command.request_id, plain(reply))
-        return Answer(reply)
+        # Once more: a database that somebody locks may have kept the claim waiting.
+        late = self._late(request, command)
+        refusal = self._reply(command.request_id, ReplyState.REFUSED, late) if late else None
+        reply = refusal or await self._handle(request.name, command)
+        return Answer(reply, await self._remember(command.request_id, reply))
+
+    async def _remember(self, request_id: str, reply: Reply) -> str | None:
+        """Stores an answer. What was done stays done where that fails, so the answer goes out all the same."""
+        try:
+            await self._store.ask(Store.remember, self._stand, request_id, plain(reply))
+        except RecordError as error:
+            return f"answer to request {request_id} not kept, a repeat will not get it: {error}"
+        return None
 
     def _repeated(self, request_id: str, stored: dict[str, object] | None) -> Reply:
         if stored is not None:

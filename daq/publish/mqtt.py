@@ -6,6 +6,7 @@ from whatever is being sent; a new one is a new object, so nothing waits in the 
 
 import asyncio
 import contextlib
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -209,7 +210,7 @@ async def connect(broker: Broker, client_id: str, will: Will | None = None) -> A
     client = _client(broker, client_id, will)
     try:
         await client.__aenter__()
-    except (aiomqtt.MqttError, OSError) as error:
+    except (aiomqtt.MqttError, OSError, UnicodeError) as error:  # the last is a name that no host can have
         raise _explain(broker, error) from error
     try:
         yield Connection(client, broker)
@@ -265,6 +266,11 @@ def _explain(broker: Broker, error: BaseException) -> BrokerError:
         return BrokerRefusesError(
             f"broker {broker.where}: another client took over this stand's connection; see that only one daemon "
             "runs for this stand"
+        )
+    if isinstance(error.__context__, ssl.SSLError):  # the library hides it
+        return BrokerError(
+            f"broker {broker.where}: no TLS connection ({reason}); check that it speaks TLS on this port, and the "
+            "certificates in its settings and in ca_file, cert_file and key_file here"
         )
     return BrokerError(
         f"broker {broker.where}: no connection ({reason}); check that it runs and can be reached, and that no second "

@@ -164,13 +164,21 @@ class Publisher:
             self._send_beat(connection),
             self._drain(connection),
         )
-        async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(job) for job in jobs]
-            await self._stopping.wait()
-            for task in tasks:
-                task.cancel()
-        await self._send_last(connection)
-        await self._say_goodbye(connection)
+        broken = False
+        try:
+            async with asyncio.TaskGroup() as group:
+                tasks = [group.create_task(job) for job in jobs]
+                await self._stopping.wait()
+                for task in tasks:
+                    task.cancel()
+            await self._send_last(connection)
+        except* BrokerError:
+            broken = True
+            raise
+        finally:
+            # Also where the daemon ends by an error: disconnecting drops the will, and "online" would stand for ever.
+            if not broken:
+                await self._say_goodbye(connection)
 
     async def _send_states(self, connection: Connection, subscribed: asyncio.Event) -> None:
         # Who reads that the stand is ready may ask for a start at once; nobody would hear it before.
@@ -227,10 +235,12 @@ class Publisher:
         return bool(waiting)
 
     async def _send_last(self, connection: Connection) -> None:
-        """What was stored last, such as the run that the stop has ended, goes out before the goodbye; where the broker
-        is too slow for that it waits for the next start."""
+        """What came last, such as the run that the stop has ended, goes out before the goodbye; where the broker is too
+        slow for that it waits for the next start."""
         with suppress(RefusedError, RecordError, TimeoutError):
             async with asyncio.timeout(self._timing.goodbye):
+                for name in self._states:
+                    await self._send_state(connection, name)
                 while await self._send_waiting(connection):
                     pass
 
@@ -239,7 +249,7 @@ class Publisher:
         try:
             async with asyncio.timeout(self._timing.goodbye):
                 await connection.send(self._topics.of(STATUS), text(gone), retain=True)
-        except (RefusedError, TimeoutError) as error:
+        except (RefusedError, BrokerError, TimeoutError) as error:
             self._notices.once(Code.BROKER, f"broker {self._broker.where}: could not say goodbye: {error}")
 
     def _will(self) -> Will:

@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 
 from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
@@ -51,7 +52,7 @@ class Daemon:
 
         Raises:
             HeldError: another process works this stand.
-        RecordError: the database cannot be opened.
+            RecordError: the database cannot be opened.
             AddressError, ProtocolError, PortError: the device cannot be opened, and trying again would not help.
         """
         async with held(self.config, self.store):
@@ -72,7 +73,7 @@ class Daemon:
         topics = Topics(config.root, config.stand.site, config.stand.name)
         desk = Desk(self.store, self.stand.key, self.voice.handle)
         outbox = self.store.outbox(self.stand.key)
-        publisher = Publisher(_broker(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self._hear)
+        publisher = Publisher(broker_of(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self._hear)
         self._publisher = publisher
         self.voice.speak_through(publisher)
         newest = await self.store.ask(Store.newest, config.stand.site, config.stand.name)
@@ -106,7 +107,16 @@ def _first(group: BaseExceptionGroup[Exception]) -> Exception:
     return error
 
 
-def _broker(config: StandConfig) -> Broker:
+def _text(path: Path | None) -> str | None:
+    return None if path is None else str(path)
+
+
+def broker_of(config: StandConfig) -> Broker:
+    """The broker of a stand, with its password read.
+
+    Raises:
+        StandError: the password file cannot be read, or is empty.
+    """
     broker = config.broker
     password = None
     if broker.password_file is not None:
@@ -123,6 +133,8 @@ def _broker(config: StandConfig) -> Broker:
         username=broker.username,
         password=password,
         tls=broker.tls,
-        ca_file=str(broker.ca_file) if broker.ca_file else None,
+        ca_file=_text(broker.ca_file),
+        cert_file=_text(broker.cert_file),
+        key_file=_text(broker.key_file),
         version=broker.version,
     )

@@ -49,6 +49,10 @@ MISTAKES = [
     ),
     (PUMP, 'number = "MH-2101"', "", "number", "this key", "nothing", "add it"),
     (
+        *(STAND, 'site = "marrow-hill"', f'site = "{"m" * 33}"', "site"),
+        *("1 to 32 small letters, digits and hyphens", f"{'m' * 33!r}", "rename it, since it stands in MQTT topics"),
+    ),
+    (
         *(PUMP, 'fluid = "ISO 4113 calibration oil"', 'fluid = "mineral spirits"', "fluid"),
         *("'ISO 4113 calibration oil', what the flowmeter's table was made with", "'mineral spirits'"),
         "test in that fluid, or give channel.flow.other_fluid in stand.toml",
@@ -202,7 +206,10 @@ MISTAKES = [
         *(STAND, "serial:///dev/ttyACM0", "/dev/ttyACM0", "device.address", "SCHEME://PLACE such as"),
         *("'/dev/ttyACM0'", "put the scheme in front"),
     ),
-    (STAND, '"marrow-hill"', '"Marrow Hill"', "site", "string should match pattern", "'Marrow Hill'", "change it"),
+    (
+        *(STAND, '"marrow-hill"', '"Marrow Hill"', "site", "1 to 32 small letters, digits and hyphens"),
+        *("'Marrow Hill'", "rename it, since it stands in MQTT topics"),
+    ),
     (STAND, "gain = 40", "gain = nan", "channel.current.gain", "a finite number", "nan", "change it"),
     (
         "cautions.toml",

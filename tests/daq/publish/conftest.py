@@ -86,7 +86,7 @@ def open_bench(database: AsyncStore) -> OpenBench:
             timing=timing,
             now=lambda: NOW,
         )
-        running = asyncio.create_task(publisher.run())
+        running = asyncio.create_task(publisher.run(), name="publisher")
         try:
             yield Bench(publisher, database, told, handled)
         finally:

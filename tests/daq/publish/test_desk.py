@@ -9,8 +9,9 @@ import pytest
 from daq.publish.contract import Command, Reply, ReplyState
 from daq.publish.desk import Answer, Desk, Request
 from daq.record.async_store import AsyncStore
-from daq.record.errors import DatabaseBusyError
+from daq.record.errors import DatabaseBusyError, DiskFullError
 from daq.record.store import Store
+from daq.record.values import Claim
 from tests.daq.publish.samples import NOW, RUN
 from tests.daq.record.bench import BENCH
 
@@ -155,6 +156,35 @@ async def test_a_record_that_does_not_answer_fails_the_request(stand: Stand, mon
     assert answer.reply is not None
     assert (answer.reply.state, answer.reply.why) == (ReplyState.FAILED, "database bench.db: locked")
     assert stand.handled == []
+
+
+async def test_a_request_that_the_database_kept_waiting_is_late(stand: Stand, monkeypatch: pytest.MonkeyPatch) -> None:
+    claim = Store.claim
+
+    def slow(store: Store, *args: Any) -> Claim:
+        stand.seconds += 9.0  # somebody else had it locked
+        return claim(store, *args)
+
+    monkeypatch.setattr(Store, "claim", slow)
+    for _ in range(2):  # a repeat hears the same
+        answer = await stand.send(START)
+        assert answer.reply is not None
+        assert (answer.reply.state, stand.handled) == (ReplyState.REFUSED, [])
+        assert "it waited here for 9000 ms" in answer.reply.why
+
+
+async def test_an_answer_that_cannot_be_kept_is_given_all_the_same(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise DiskFullError("database bench.db: the disk is full")
+
+    monkeypatch.setattr(Store, "remember", full)
+    answer = await stand.send(START)
+    assert answer.reply == Reply(request_id="plc4-1", state=ReplyState.ACCEPTED, run=RUN, time=NOW)
+    assert answer.trouble is not None
+    assert "plc4-1 not kept" in answer.trouble
+    assert "disk is full" in answer.trouble
 
 
 async def test_confirm_and_abort_are_read(stand: Stand) -> None:

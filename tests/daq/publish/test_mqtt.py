@@ -1,6 +1,7 @@
 """The connection's own repairs of the library, apart from a broker."""
 
 import asyncio
+from pathlib import Path
 
 import pytest
 
@@ -31,4 +32,18 @@ async def test_a_certificate_that_is_not_there_is_named() -> None:
 async def test_a_name_that_nobody_has_is_named() -> None:
     with pytest.raises(BrokerError, match=r"broker nowhere\.invalid:1883: no connection .* check"):
         async with connect(Broker("nowhere.invalid"), "bench", Will("status", "{}")):
+            pass
+
+
+async def test_a_certificate_that_is_none_is_named(tmp_path: Path) -> None:
+    file = tmp_path / "ca.pem"
+    file.write_text("junk")
+    with pytest.raises(BrokerError, match=r"no TLS connection .* ca_file"):
+        async with connect(Broker("127.0.0.1", ca_file=str(file)), "bench"):
+            pass
+
+
+async def test_a_name_that_no_host_can_have_is_trouble_like_any_other() -> None:
+    with pytest.raises(BrokerError, match=r"broker a\.\.b:1883: no connection .* check"):
+        async with connect(Broker("a..b"), "bench"):
             pass

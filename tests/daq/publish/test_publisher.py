@@ -5,6 +5,7 @@ import json
 import os
 import signal
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +62,27 @@ async def test_states_are_retained_and_a_clean_stop_says_offline(mosquitto: Mosq
         async with listening(mosquitto.port) as later:
             assert read(await later.next("status"))["state"] == "offline"
             assert read(await later.next("stage")) == {"stage": "idle"}
+
+
+async def test_what_changed_last_is_told_before_the_goodbye(mosquitto: Mosquitto, open_bench: OpenBench) -> None:
+    async with listening(mosquitto.port) as listener:
+        async with open_bench(mosquitto.port) as bench:
+            bench.publisher.set_state("stage", '{"stage":"throttle"}')
+            await listener.next("stage")
+            bench.publisher.set_state("stage", '{"stage":"idle"}')
+        await listener.next("stage", says(stage="idle"))
+        await listener.next("status", says(state="offline"))
+
+
+async def test_a_daemon_that_ends_by_an_error_does_not_stay_online(mosquitto: Mosquitto, open_bench: OpenBench) -> None:
+    """Disconnecting in order makes the broker drop the will, so nobody else would say it."""
+    async with listening(mosquitto.port) as listener:
+        with suppress(asyncio.CancelledError):
+            async with open_bench(mosquitto.port):
+                await listener.next("status", says(state="online"))
+                [running] = [task for task in asyncio.all_tasks() if task.get_name() == "publisher"]
+                running.cancel()
+        await listener.next("status", says(state="offline"))
 
 
 async def test_an_empty_state_clears_what_is_retained(mosquitto: Mosquitto, open_bench: OpenBench) -> None:
