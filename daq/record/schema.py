@@ -63,14 +63,21 @@ def shown(engine: Engine) -> str:
 
 def _migrate(engine: Engine) -> None:
     # The URL goes in on standard input: arguments of a process can be read by everybody, and it may hold a password.
-    done = subprocess.run(
-        [sys.executable, "-P", "-m", "daq.record.migrate", "-"],
-        input=engine.url.render_as_string(hide_password=False),
-        capture_output=True,
-        text=True,
-        timeout=_TIMEOUT_S,
-        check=False,
-    )
+    try:
+        done = subprocess.run(
+            [sys.executable, "-P", "-m", "daq.record.migrate", "-"],
+            input=engine.url.render_as_string(hide_password=False),
+            capture_output=True,
+            text=True,
+            timeout=_TIMEOUT_S,
+            check=False,
+            start_new_session=True,  # a Ctrl-C in the terminal does not cut it off
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise MigrationError(
+            f"database {shown(engine)}: bringing the tables up to revision {HEAD} failed: {error}; see who keeps it "
+            "locked, then try again"
+        ) from error
     if done.returncode != 0:
         said = done.stderr.strip().splitlines()[-1:] or [f"it ended with exit code {done.returncode}"]
         raise MigrationError(f"database {shown(engine)}: bringing the tables up to revision {HEAD} failed: {said[0]}")

@@ -64,7 +64,10 @@ def _check(path: Path, columns: dict[str, NDArray[Any]], units: dict[str, str]) 
 def _run_writer(path: Path, given: bytes) -> str:
     command = [sys.executable, "-P", "-m", "daq.record.trace_writer"]
     try:
-        done = subprocess.run(command, input=given, capture_output=True, timeout=_TIMEOUT_S, check=False)
+        # A session of its own: a Ctrl-C in the terminal is meant for us, and what it ends still gets its trace.
+        done = subprocess.run(
+            command, input=given, capture_output=True, timeout=_TIMEOUT_S, check=False, start_new_session=True
+        )
     except (OSError, subprocess.TimeoutExpired) as error:
         raise TraceError(f"trace {path}: the writer could not be run: {error}") from error
     if done.returncode != 0:

@@ -13,6 +13,23 @@ class RefusedError(StandError):
         self.reasons = reasons
 
 
+BLOCKED = {
+    "link_down": "the device does not answer: look at its power and cable",
+    "channel_missing": "the device lacks a channel that stand.toml names: correct one of the two",
+    "run_under_way": "wait for its verdict, or abort it",
+    "storing": "the last verdict is not in the database yet: wait, or see the log for what keeps it",
+    "power_on": "switch the unit's power off",
+    "tripped": "the device has switched off to protect itself: find out why, then restart it",
+}
+"""Why no run can begin, in words for a machine, and what a person does about it."""
+
+
+def blocked(stand: str, words: tuple[str, ...]) -> RefusedError:
+    """The refusal of a start, for words of BLOCKED."""
+    told = "; ".join(f"{word} ({BLOCKED[word]})" for word in words)
+    return RefusedError(f"stand {stand}: cannot start: {told}", words)
+
+
 class HeldError(StandError):
     """The stand is not free, or its records cannot be written."""
 

@@ -34,13 +34,13 @@ async def finish(
     """Stores an ended run and gives its result. A trace or recording that fails is an alarm and missing, no more;
     the verdict itself is tried until it is in the database."""
     ended, clock_error = now(), _clock_error(active, device, clock())
+    quality_now = quality(active, device, clock_error)  # before anything is waited for: the device goes on counting
     files: dict[str, c.File | None] = {}
     for name, job in (("recording", _close_recording), ("trace", _write_trace)):
         made = await asyncio.to_thread(job, active, config)
         files[name] = made if isinstance(made, c.File) else None
         if isinstance(made, Alarm):
             say(made)
-    quality_now = quality(active, device, clock_error)
     if (bad := _bad_line(active, quality_now)) is not None:
         say(bad)
 

@@ -3,7 +3,7 @@
 import fcntl
 import os
 from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -49,18 +49,20 @@ def _lock(config: StandConfig) -> Iterator[None]:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise HeldError(_taken(config, path)) from None
-        os.ftruncate(file, 0)
-        os.write(file, str(os.getpid()).encode())
+        with suppress(OSError):  # on a full disk it holds all the same, only without saying who
+            os.ftruncate(file, 0)
+            os.write(file, str(os.getpid()).encode())
         yield
     finally:
         os.close(file)
 
 
 def _taken(config: StandConfig, path: Path) -> str:
-    process = path.read_text(encoding="ascii").strip() or "unknown"
+    process = path.read_text(encoding="ascii").strip()
+    who, how = (f"process {process}", f" (kill {process})") if process else ("another process", "")
     return (
-        f"stand {config.stand.site}/{config.stand.name}: expected nobody else at work on it, found steadyhead process "
-        f"{process} with its records in {config.data}; stop that one (kill {process}), or give this one records of its "
+        f"stand {config.stand.site}/{config.stand.name}: expected nobody else at work on it, found {who} with its "
+        f"records in {config.data}; stop that one{how}, or give this one records of its "
         "own"
     )
 

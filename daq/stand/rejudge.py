@@ -3,7 +3,7 @@
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -102,5 +102,5 @@ async def rejudge(
     for effect in run.halt("recording ended"):
         hear(effect)
     assert run.outcome is not None, "a halted run has an outcome"
-    ended = force.started
+    ended = force.started + timedelta(seconds=run.t)
     return result_data(about, run.outcome, seq=0, ended=ended, quality=quality(active, device, None), files={})

@@ -8,7 +8,7 @@ from daq.publish.notices import Notice
 from daq.publish.text import TEXTS, Do
 from daq.stand.result import finding, reading
 from daq.stand.said import Begun, Finished, Live, Said, Stage
-from drivers.block import LinkChange
+from drivers.block import Identity, LinkChange
 
 
 def record(said: Said | Notice, absolute: bool = False) -> dict[str, Any] | None:
@@ -18,6 +18,9 @@ def record(said: Said | Notice, absolute: bool = False) -> dict[str, Any] | None
         return made
     if isinstance(said, LinkChange):
         return {"event": "link", "link": said.link.name.lower(), "reason": said.reason}
+    if isinstance(said, Identity):
+        named = {"id": said.device_id, "firmware": said.firmware, "simulated": said.simulated}
+        return {"event": "device", **named}
     if isinstance(said, Alarm):
         return {"event": "alarm", "code": said.code, "severity": said.severity, "text": said.text, "do": said.do}
     if isinstance(said, Notice):

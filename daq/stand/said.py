@@ -1,12 +1,12 @@
 """What a stand says to whoever listens: a terminal, the MQTT voice, a test."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from daq.measure.steps import Step
 from daq.procedure.effects import Alarm, Noted, StageNow, Taken
 from daq.publish import contract as c
 from daq.stand.result import About
-from drivers.block import LinkChange
+from drivers.block import Identity, LinkChange
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,6 @@ class Finished:
     """A run has its verdict, and the verdict is in the database."""
 
     data: c.ResultData
-    stored: bool = field(default=True)
 
 
-Said = Begun | Stage | Taken | Noted | Alarm | Live | Finished | LinkChange
+Said = Begun | Stage | Taken | Noted | Alarm | Live | Finished | LinkChange | Identity

@@ -27,7 +27,7 @@ from daq.record.uuid7 import uuid7
 from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
-from daq.stand.errors import RefusedError, RequestError
+from daq.stand.errors import RefusedError, RequestError, blocked
 from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.idle import Idle
 from daq.stand.result import About
@@ -97,7 +97,7 @@ class Stand:
         self.identity: Identity | None = None
         self._idle: Idle | None = None
         self._active: ActiveRun | None = None
-        self._starting = False
+        self._starting = asyncio.Lock()
         self._tripped = False
         self._finishing: asyncio.Task[None] | None = None
         self._broken: BaseException | None = None
@@ -154,7 +154,9 @@ class Stand:
                 raise self._broken
 
     async def settled(self) -> None:
-        """Waits until what has ended is in the database."""
+        """Waits until a start that is being stored has begun, and what has ended is in the database."""
+        async with self._starting:
+            pass
         while self._finishing is not None or self._notes:
             pending = {t for t in (self._finishing, *self._notes) if t is not None}
             await asyncio.wait(pending)
@@ -181,6 +183,7 @@ class Stand:
 
     def _identify(self, identity: Identity) -> None:
         self.identity, self._tripped = identity, False
+        self._say(identity)
         try:
             self._idle = Idle(self.config.stand.channels, identity)
         except MeasureError as error:
@@ -211,11 +214,11 @@ class Stand:
 
     @property
     def blocked_by(self) -> tuple[str, ...]:
-        """Why no run can begin now; empty where one can."""
+        """Why no run can begin now, in words of `errors.BLOCKED`; empty where one can."""
         reasons = {
             "link_down": self.link.link is not Link.UP,
             "channel_missing": self.identity is not None and self._idle is None,
-            "run_under_way": self._active is not None or self._starting,
+            "run_under_way": self._active is not None or self._starting.locked(),
             "storing": self._finishing is not None,
             "power_on": self._active is None and self._idle is not None and self._idle.powered,
             "tripped": self._tripped,
@@ -228,19 +231,17 @@ class Stand:
         Raises:
             RefusedError: the part is unknown, the stand is not ready, or the run could not be recorded.
         """
-        if blocked := self.blocked_by:
-            raise RefusedError(f"stand {self.key}: cannot start: {', '.join(blocked)}", blocked)
+        if words := self.blocked_by:
+            raise blocked(self.key, words)
         try:
             entry = self.catalogue.entry(request.part)
         except CatalogueError as error:
             raise RefusedError(str(error), ("unknown_part",)) from error
-        self._starting = True
-        try:
-            self._begin(await self._prepare(request, entry), entry)
-        except RecordError as error:
-            raise RefusedError(f"stand {self.key}: the run cannot be recorded: {error}", ("record",)) from error
-        finally:
-            self._starting = False
+        async with self._starting:
+            try:
+                self._begin(await self._prepare(request, entry), entry)
+            except RecordError as error:
+                raise RefusedError(f"stand {self.key}: the run cannot be recorded: {error}", ("record",)) from error
         self._woken.set()
         return self._last_run
 

@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 from daq import __version__
 from daq.catalogue.stand_file import StandConfig
 from daq.judge.requirement import Quantity
-from daq.measure.channels import PressureInput
 from daq.measure.convert import BITS, Column
 from daq.measure.steps import Step
 from daq.procedure.plan import Kind
@@ -59,6 +58,8 @@ class Voice:
             self._live(said)
         elif isinstance(said, LinkChange):
             self._link(said)
+        elif isinstance(said, Identity):
+            self._device()
         elif isinstance(said, Finished):
             self.show_verdict(said.data)
 
@@ -95,13 +96,18 @@ class Voice:
         )
 
     def _link(self, change: LinkChange) -> None:
-        device = self._stand.device
-        if change.link is Link.UP and device is not None:
-            self._sim = device.simulated
-            self._state("meta", meta(self._stand.config, self._stand.identity))
+        if change.link is Link.UP:
+            self._device()
         self.status = self._status(change.link)
         if self._publisher is not None:
             self._publisher.set_status(self.status)
+
+    def _device(self) -> None:
+        """Tells of the device that is connected now, which need not be the one from before."""
+        device = self._stand.device
+        if device is not None:
+            self._sim = device.simulated
+            self._state("meta", meta(self._stand.config, self._stand.identity))
 
     def _stage(self, said: Stage) -> None:
         about, now = said.about, said.now
@@ -176,9 +182,8 @@ def meta(config: StandConfig, identity: Identity | None) -> c.Meta:
 
 def _spans(config: StandConfig) -> list[tuple[str, str, float, float]]:
     channels = config.stand.channels
-    pressure: PressureInput = channels.pressure
-    hertz, table = channels.flow.k_table, channels.flow
-    low, high = (h / k * 3.6e6 for h, k in (hertz[0], table.k_table[-1]))
+    pressure, flows = channels.pressure, channels.flow.k_table
+    low, high = (hertz / k * 3.6e6 for hertz, k in (flows[0], flows[-1]))
     spans = [
         ("pressure", "kPa", pressure.low / 1e3, pressure.high / 1e3),
         ("flow", "L/h", low, high),
@@ -188,6 +193,8 @@ def _spans(config: StandConfig) -> list[tuple[str, str, float, float]]:
     if channels.temperature is not None:
         warm = channels.temperature
         spans.append(("temperature", "Cel", warm.low - 273.15, warm.high - 273.15))
+    if channels.level is not None:
+        spans.append(("level", "%", 0.0, 100.0))
     return spans
 
 

@@ -32,6 +32,8 @@ def test_the_same_recording_gives_the_same_result(steadyhead: Command, told: dic
         mine = {**told[name], "clock_error_s": None} if name == "quality" else told[name]
         assert again[name] == mine, name
     assert (again["sim"], again["seq"]) == (1, 0)
+    assert again["started"] == told["started"]
+    assert again["ended"] > again["started"]
 
 
 def test_piped_it_is_lines_of_data(steadyhead: Command, recording: Path) -> None:

@@ -1,16 +1,20 @@
 """What a stand refuses, with the reason for a machine and the words for people."""
 
 import asyncio
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 
 from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
 from daq.record.async_store import AsyncStore
+from daq.record.store import Store
 from daq.stand.errors import RefusedError, RequestError
 from daq.stand.said import Live, Stage
 from daq.stand.stand import Stand, StartRequest
-from tests.daq.stand.bench import STREAMING, Bench
+from drivers.device import open_device
+from tests.daq.stand.bench import SCRIPTED, STREAMING, Bench
 from tests.daq.stand.conftest import OpenBench
 
 NOBODY = "01970000-0000-7000-8000-000000000001"
@@ -56,12 +60,43 @@ async def test_two_starts_at_once_give_one_run(open_bench: OpenBench) -> None:
         assert sorted(type(one).__name__ for one in both) == ["RefusedError", "str"]
 
 
+class Slow(AsyncStore):
+    """Stores the start of a run only when `gate` is open."""
+
+    gate: asyncio.Event
+
+    async def ask(self, method: Callable[..., Any], *args: Any, **kwargs: Any) -> Any:
+        if method is Store.start_run:
+            await self.gate.wait()
+        return await super().ask(method, *args, **kwargs)
+
+
+async def test_a_start_that_meets_the_end_of_the_stand_is_a_void_run(config: StandConfig, catalogue: Catalogue) -> None:
+    store, device = Slow(config.database), await open_device(SCRIPTED)
+    store.gate = asyncio.Event()
+    stand = Stand(config, catalogue, store)
+    stand.attach(device)
+    operating = asyncio.create_task(stand.operate(device))
+    starting = asyncio.create_task(stand.start(StartRequest("MH-2101")))
+    await asyncio.sleep(0)
+    operating.cancel()
+    await asyncio.sleep(0)
+    store.gate.set()
+    await asyncio.gather(operating, return_exceptions=True)
+    stored = await store.ask(Store.run, await starting)
+    assert (stored.data["verdict"], stored.data["why"]) == ("void", "link down")
+    await store.close()
+    await device.close()
+
+
 async def test_power_that_is_on_already(open_bench: OpenBench) -> None:
     async with open_bench(STREAMING) as bench:
         bench.device.bench.connect()
         bench.device.bench.switch(True)
         await bench.next(Stage, lambda s: "power_on" in s.blocked_by)
-        assert (await refused(bench)).reasons == ("power_on",)
+        refusal = await refused(bench)
+        assert refusal.reasons == ("power_on",)
+        assert "power_on (switch the unit's power off)" in str(refusal)
         bench.device.bench.switch(False)
         bench.said.clear()
         await bench.next(Stage, lambda s: not s.blocked_by)

@@ -45,6 +45,18 @@ async def test_another_process_counts_too_and_its_death_frees_the_stand(config: 
     await enter(config)
 
 
+async def test_a_full_disk_does_not_keep_a_stand_from_being_held(
+    config: StandConfig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "ftruncate", full)
+    async with held(config, AsyncStore(config.database)):
+        with pytest.raises(HeldError, match="another process with its records in"):
+            await enter(config)
+
+
 async def test_another_stand_beside_it_is_free(config: StandConfig) -> None:
     other = replace(config, stand=replace(config.stand, name="bench-2"))
     async with held(config, AsyncStore(config.database)):

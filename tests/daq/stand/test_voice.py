@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -17,6 +18,7 @@ from daq.publish.text import Do
 from daq.stand.said import Live, Stage
 from daq.stand.voice import Voice, channels_now
 from drivers.block import Link, LinkChange
+from drivers.device import Device
 from tests.daq.stand.bench import SCRIPTED, STREAMING, Bench
 from tests.daq.stand.conftest import OpenBench
 
@@ -105,9 +107,19 @@ async def test_meta_names_device_and_channels(open_bench: OpenBench) -> None:
         # 40 Hz and 240 Hz at 4550 and 4600 pulses per litre, an hour long
         assert spans["flow"] == ("L/h", round(40 / 4550 * 3600, 1), round(240 / 4600 * 3600, 1), None)
         assert spans["temperature"] == ("Cel", -20.0, 80.0, None)
+        assert spans["level"] == ("%", 0.0, 100.0, None)
         pressure = next(ch for ch in now.channels if ch.name == "pressure")
         calibration = bench.stand.config.calibrations["pressure"]
         assert (pressure.calibrated, pressure.due) == (calibration.made, calibration.due)
+
+
+async def test_another_device_in_the_place_of_the_first_is_told(open_bench: OpenBench) -> None:
+    async with speaking(open_bench) as (bench, _, paper):
+        other = replace(bench.device.identity, device_id="4d48303062310002", firmware="1.1.0")
+        bench.stand.attach(cast(Device, SimpleNamespace(identity=other, simulated=True)))
+        now = paper.all("meta")[-1]
+        assert (now.device.id, now.device.firmware) == ("4d48303062310002", "1.1.0")
+        bench.stand.attach(bench.device)
 
 
 async def test_replies_to_requests(open_bench: OpenBench) -> None:

@@ -14,7 +14,7 @@ from daq.publish import contract as c
 from daq.stand.rejudge import in_force, rejudge
 from daq.stand.report import record
 from daq.stand.said import Begun, Finished, Live, Said, Stage
-from drivers.block import LinkChange
+from drivers.block import Identity, LinkChange
 from drivers.device import Address
 from drivers.replay import open_replay
 from tests.daq.stand.bench import Bench
@@ -92,6 +92,7 @@ def check_records(said: list[Said]) -> None:
         Live: None,
         Finished: "run_finished",
         LinkChange: "link",
+        Identity: "device",
     }
     [taken] = [record(s) for s in said if isinstance(s, Taken) and s.reading.quantity == "peak_pressure"]
     assert taken is not None
