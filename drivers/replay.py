@@ -85,6 +85,9 @@ class ReplayDevice:
 
     def _wire(self, data: bytes) -> Iterator[Event]:
         for piece in self._deframer.feed(data):
+            # What was asked stands in no recording: a host that asked twice got two IDENTITYs of one boot. A reset
+            # shows by its boot; one that does not was noted by whoever recorded it.
+            self._session.expect_identity()
             events = self._session.handle(piece, 0.0)
             if self.tap is not None:
                 self.tap(piece.wire)

@@ -1,4 +1,4 @@
-"""A real MQTT broker for the tests that speak to one: unprivileged, on loopback, gone afterwards."""
+"""What tests share: a real MQTT broker, unprivileged, on loopback and gone afterwards; and how examples are drawn."""
 
 import getpass
 import os
@@ -10,6 +10,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# On a machine that decides whether something lands, the same examples every time; elsewhere new ones, to find more.
+settings.register_profile("same", derandomize=True)
+if os.environ.get("CI"):
+    settings.load_profile("same")
 
 MakeBroker = Callable[..., "Mosquitto"]
 _PLACES = os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"))

@@ -198,6 +198,10 @@ class Stand:
             Alarm("device_reset", "warn", text, "look at its supply and cable; a run under way counts for nothing")
         )
         if self._active is not None:
+            before, now = self.identity, event.identity
+            if before is not None and now is not None and before.boot == now.boot:
+                # No wire byte tells this one from an answer; a replay must end here too.
+                self._keep_note("abort", {"why": "device reset"})
             self._effects(self._active.feed(event))
         if event.identity is not None:
             self._identify(event.identity)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drivers.block import Block, DeviceReset, Event, Link, LinkChange, Replayed
+from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Replayed
 from drivers.device import Address, AddressError, Device, NotFittedError
 from drivers.reconnect import Reconnecting
 from drivers.recording import RecordingError, RecordingWriter
@@ -86,6 +86,21 @@ async def test_replay_gives_the_events_of_the_live_device(tmp_path: Path, fault:
     assert any(isinstance(event, DeviceReset) for event in events) == (fault == "reset")
     blocks = [event for event in events if isinstance(event, Block)]
     assert (blocks[0].tick > 2**32) == (skip == 30)
+
+
+async def test_a_second_answer_to_a_repeated_question_is_no_reset(tmp_path: Path) -> None:
+    """A slow host asks again before the first answer has come, and is answered twice."""
+    stand = Stand()
+    device = await started(stand)
+    device._line.session.identify(stand.now())  # asked once more: the answer comes into the stream
+    await device._line.flush()
+    live = await record(device, tmp_path / "run", skip=0, blocks=8)
+    identities = [e for e in live if isinstance(e, Identity)]
+    assert len(identities) == 2
+    assert not any(isinstance(e, DeviceReset) for e in live)
+    _, events = await replayed(tmp_path / "run")
+    assert [type(e) for e in events if isinstance(e, Identity | DeviceReset)] == [Identity, Identity]
+    assert sum(isinstance(e, Block) for e in events) == 8
 
 
 async def test_replay_over_a_reconnection(tmp_path: Path) -> None:
