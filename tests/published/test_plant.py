@@ -12,8 +12,8 @@ LITRES_PER_HOUR = 1 / 3.6e6
 
 # Affinity laws (similarity) of rotodynamic pumps, e.g. the speed translation of ISO 9906:2012 (clause from memory).
 AFFINITY = [
-    (6600.0, 110.0, 3.63, 79.86),  # V8.1
-    (5400.0, 90.0, 2.43, 43.74),  # V8.2
+    (6600.0, 110.0, 3.63, 79.86),
+    (5400.0, 90.0, 2.43, 43.74),
 ]
 
 
@@ -44,7 +44,7 @@ def test_the_known_point_itself() -> None:
 
 
 def test_torque_and_speed_constant_are_one_number() -> None:
-    """V8.3: k_t in mN·m/A times k_n in rev/min/V is 30 000/π, since k_e = k_t in SI units (identity)."""
+    """k_t in mN·m/A times k_n in rev/min/V is 30 000/π, since k_e = k_t in SI units (identity)."""
     motor = Motor(constant=0.0145, resistance=0.8, inertia=4e-6, friction=0.0)
     per_ampere = motor.torque(1.0) * 1e3
     per_volt = 1.0 / (motor.back_emf(RPM))
@@ -52,7 +52,7 @@ def test_torque_and_speed_constant_are_one_number() -> None:
 
 
 def test_speed_and_torque_of_a_motor() -> None:
-    """V8.4: U = E + I·R and T = k·I (recomputed from first principles)."""
+    """U = E + I·R and T = k·I (recomputed from first principles)."""
     motor = Motor(constant=0.012, resistance=0.5, inertia=4e-6, friction=0.0)
     speed = 916.0 + 2 / 3
     assert motor.back_emf(speed) == pytest.approx(11.0, rel=1e-6)
@@ -63,14 +63,14 @@ def test_speed_and_torque_of_a_motor() -> None:
 
 
 def test_copper_winding_gets_warm() -> None:
-    """V3.9: α(20 °C) = 0.003 93 /K for annealed copper, IEC 60028 (1925; standard from memory)."""
+    """α(20 °C) = 0.003 93 /K for annealed copper, IEC 60028 (1925; standard from memory)."""
     motor = Motor(constant=0.012, resistance=0.5, inertia=4e-6, friction=0.0)
     assert motor.resistance_at(333.15) == pytest.approx(0.57860, abs=1e-5)
 
 
 @pytest.mark.parametrize(("segments", "per_revolution", "hertz"), [(8, 8, 800.0), (7, 14, 1400.0)])
 def test_commutation_ripple(segments: int, per_revolution: int, hertz: float) -> None:
-    """V8.5: lcm(poles, segments) ripples a revolution, two poles, 6 000 rev/min (derived; no printed source)."""
+    """The lcm(poles, segments) ripples a revolution, two poles, 6 000 rev/min (derived; no printed source)."""
     motor = Motor(constant=0.012, resistance=0.5, inertia=4e-6, friction=0.0, segments=segments)
     assert motor.ripple_per_revolution() == per_revolution
     assert motor.ripple_per_revolution() * 100 == hertz

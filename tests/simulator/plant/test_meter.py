@@ -43,7 +43,7 @@ def test_several_edges_in_one_scan_leave_the_newest() -> None:
 
 
 def test_the_rotor_follows_with_its_lag() -> None:
-    """63.21 % after one time constant (V8.19: 1 − exp(−t/τ))."""
+    """63.21 % after one time constant (1 − exp(−t/τ), textbook)."""
     meter = Meter(FLAT)
     for k in range(75):
         meter.advance(1e-5, 0.002, 2000 * k, 2000)
@@ -60,7 +60,7 @@ def test_below_its_stall_the_rotor_stands() -> None:
 
 @pytest.mark.parametrize(("hertz", "k"), [(75.0, 1.9925e6), (10.0, 1.985e6), (900.0, 2.004e6), (100.0, 2.0e6)])
 def test_k_is_interpolated_and_held_at_its_ends(hertz: float, k: float) -> None:
-    """75 Hz: V4.4 (linear interpolation; table invented for the test)."""
+    """75 Hz (linear interpolation; table invented for the test)."""
     assert TABLE.k_at(hertz) == pytest.approx(k, rel=1e-9)
 
 

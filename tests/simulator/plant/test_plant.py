@@ -89,7 +89,7 @@ def test_a_smaller_step_changes_little(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_free_flow_and_shutoff_lie_where_such_pumps_lie() -> None:
-    """Spans: common practice, no source (V9.5, V9.6, V9.12, V9.18)."""
+    """Spans: common practice, no source."""
     for unit in ("good-pump", "high-pressure"):
         free, shut = powered(unit), powered(unit, travel=0.0)
         assert 95 < free.flow / LITRES_PER_HOUR < 150
