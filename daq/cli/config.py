@@ -39,6 +39,7 @@ def load(config: Path | None, device: str | None = None, data: Path | None = Non
     if device is not None:
         stand = replace(stand, device=device)
     if data is not None:
-        where = data.absolute()
-        stand = replace(stand, data=where, database=f"sqlite:///{where}/records.db")
+        from daq.record.engine import sqlite_url
+
+        stand = replace(stand, data=data.absolute(), database=sqlite_url(data / "records.db"))
     return stand, catalogue

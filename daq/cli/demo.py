@@ -2,17 +2,17 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daq.cli.options import ConfigOption
-from daq.cli.output import put
+from daq.cli.options import ConfigOption, JsonOption
+from daq.cli.output import put, put_record
 
 if TYPE_CHECKING:
     from daq.catalogue.stand_file import StandConfig
     from daq.cli.broker import Broker
-    from daq.cli.demo_stand import DemoStand
+    from daq.cli.demo_stand import DemoStand, Hear
 
 app = typer.Typer(add_completion=False)
 
@@ -28,46 +28,46 @@ def demo(
         Path, typer.Option("--data", metavar="DIR", help="Where database, recordings and traces lie.")
     ] = Path("steadyhead-data/demo"),
     config: ConfigOption = None,
+    json: JsonOption = False,
 ) -> None:
     """Show it all: a simulated stand on a pseudo-terminal, an MQTT broker and the daemon testing several units.
 
-    It stays up until Ctrl-C; with --fast it simulates in one process, as fast as it can, and ends by itself.
+    It stays up until Ctrl-C; with --fast it simulates in one process, as fast as it can, and ends by itself. With
+    --json it writes one object a line.
     """
     import asyncio
 
     from daq.catalogue.cautions import load_cautions
     from daq.catalogue.find import find_config
     from daq.cli.config import load
+    from daq.cli.demo_text import DemoShow
 
     directory = find_config(config)
     stand, _ = load(directory, "sim://depot/good-pump", data)
-    _say("Nothing here is real: the stand, its pumps and their numbers are simulated. On a real bench:")
-    for caution in load_cautions(directory):
-        _say(f"  - {caution.title}")
-    asyncio.run(_show(directory, stand, data, fast=fast))
+    tell: Hear = put_record if json else DemoShow(_say).hear
+    tell({"event": "demonstration", "cautions": [caution.title for caution in load_cautions(directory)]})
+    asyncio.run(_show(directory, stand, data, tell, fast=fast))
 
 
-async def _show(directory: Path, stand: "StandConfig", data: Path, *, fast: bool) -> None:
+async def _show(directory: Path, stand: "StandConfig", data: Path, tell: "Hear", *, fast: bool) -> None:
     import asyncio
     import signal
 
     from daq.cli.broker import demo_broker
     from daq.cli.demo_stand import FastStand, LiveStand
-    from daq.cli.show import Show
 
-    show = Show(_say)
     stopped = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stopped.set)
     async with demo_broker() as broker:
-        _tell_where(stand, broker)
-        made: DemoStand = (FastStand if fast else LiveStand)(directory, data, broker, show.hear)
-        work = asyncio.create_task(_test_all(made, stand, broker), name="demonstration")
+        tell(_where(stand, broker))
+        made: DemoStand = (FastStand if fast else LiveStand)(directory, data, broker, tell)
+        work = asyncio.create_task(_test_all(made, stand, broker, tell), name="demonstration")
         waiting = asyncio.create_task(stopped.wait(), name="Ctrl-C")
         ended = asyncio.create_task(made.ended(), name="a part of the stand that ended by itself")
         await asyncio.wait({work, waiting, ended}, return_when=asyncio.FIRST_COMPLETED)
         if work.done() and not work.exception() and not fast:
-            _say("\nAll units are tested. The stand stays up for your subscriber; Ctrl-C stops it.")
+            tell({"event": "all_tested"})
             await asyncio.wait({waiting, ended}, return_when=asyncio.FIRST_COMPLETED)
         for task in (work, waiting, ended):
             task.cancel()
@@ -76,10 +76,12 @@ async def _show(directory: Path, stand: "StandConfig", data: Path, *, fast: bool
         for error in results:
             if isinstance(error, Exception):
                 raise error
-    _say(f"stopped; the records are in {data}")
+    tell({"event": "over", "files": str(data)})
 
 
-async def _test_all(made: "DemoStand", stand: "StandConfig", broker: "Broker") -> None:
+async def _test_all(made: "DemoStand", stand: "StandConfig", broker: "Broker", tell: "Hear") -> None:
+    from json import loads
+
     from daq.cli.demo_client import client
 
     await made.open()
@@ -87,17 +89,22 @@ async def _test_all(made: "DemoStand", stand: "StandConfig", broker: "Broker") -
         for unit in UNITS:
             part, serial = await made.mount(unit)
             verdict = await asking.test(part, serial)
-            _say(f"{'':<10} MQTT {asking.topics.of('verdict')} {verdict}")
+            tell({"event": "verdict", "topic": asking.topics.of("verdict"), "payload": loads(verdict)})
 
 
-def _tell_where(stand: "StandConfig", broker: "Broker") -> None:
-    base = f"{stand.root}/v1/{stand.stand.site}/{stand.stand.name}"
-    _say(f"\nbroker:  {broker.kind} on {broker.url}; to listen, in another terminal:")
-    _say(f"         mosquitto_sub -h {broker.host} -p {broker.port} -v -t '{base}/#'")
-    _say(f"records: steadyhead runs list --database {stand.database}")
-    _say(f"files:   {stand.data} (recordings, traces)")
+def _where(stand: "StandConfig", broker: "Broker") -> dict[str, object]:
+    """What to subscribe to, and where the records lie."""
+    return {
+        "event": "where",
+        "kind": broker.kind,
+        "host": broker.host,
+        "port": broker.port,
+        "topics": f"{stand.root}/v1/{stand.stand.site}/{stand.stand.name}/#",
+        "database": stand.database,
+        "files": str(stand.data),
+    }
 
 
-def _say(text: Any) -> None:
-    put(str(text))
+def _say(text: str) -> None:
+    put(text)
     sys.stdout.flush()

@@ -28,6 +28,7 @@ _EXPECTED = (
     ("drivers.device", "AddressError", Exit.USAGE),
     ("drivers.device", "DriverError", Exit.INTERNAL),
     ("daq.record.errors", "UnknownRunError", Exit.USAGE),
+    ("daq.record.errors", "DatabaseUrlError", Exit.USAGE),
     ("daq.record.errors", "DatabaseMissingError", Exit.USAGE),
     ("daq.record.errors", "RecordError", Exit.INTERNAL),
     ("daq.publish.errors", "PublishError", Exit.INTERNAL),

@@ -1,6 +1,7 @@
 """How commands speak: tables in a terminal, plain data when piped, JSON when asked; errors on standard error."""
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -21,6 +22,12 @@ def put(text: str) -> None:
 def put_json(value: Any) -> None:
     """Writes a value as JSON: indented for people, on one line when piped. Dates and paths become text."""
     put(json.dumps(value, indent=2 if in_terminal() else None, ensure_ascii=False, allow_nan=False, default=str))
+
+
+def put_record(record: dict[str, Any]) -> None:
+    """Writes one of many records: JSON on one line, at once."""
+    put(json.dumps(record, ensure_ascii=False, allow_nan=False, default=str))
+    sys.stdout.flush()
 
 
 def put_table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
@@ -49,6 +56,12 @@ def put_pairs(pairs: Iterable[tuple[str, object]]) -> None:
     width = max((len(name) for name, _ in shown), default=0)
     for name, value in shown:
         put(f"{name:<{width}}  {value}" if in_terminal() else f"{name}\t{value}")
+
+
+def silence() -> None:
+    """Nobody reads standard output any more: what is still written there goes nowhere, and Python complains of nothing
+    at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def note(text: str) -> None:

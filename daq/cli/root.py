@@ -11,7 +11,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from daq.cli.exits import Exit, exit_for
-from daq.cli.output import PROGRAM, complain, put
+from daq.cli.output import PROGRAM, complain, put, silence
 
 COMMANDS = {
     "demo": "Show it all: a simulated stand, a broker, and the daemon testing several units.",
@@ -65,12 +65,17 @@ class Commands(TyperGroup):
             raise SystemExit(OURS.get(ended.code, ended.code)) from None
         except KeyboardInterrupt:
             raise SystemExit(Exit.INTERRUPTED) from None
+        except BrokenPipeError:  # whoever read the output has had enough
+            silence()
+            raise SystemExit(Exit.INTERRUPTED) from None
         except Exception as error:  # noqa: BLE001 - the root of every command
             raise SystemExit(_report(error)) from None
 
 
 def _report(error: Exception) -> Exit:
     """Says what went wrong, and gives the code to end with."""
+    while isinstance(error, ExceptionGroup) and len(error.exceptions) == 1:
+        error = error.exceptions[0]  # a group says nothing of its own
     if os.environ.get(TRACEBACK):
         traceback.print_exception(error)
     code = exit_for(error)

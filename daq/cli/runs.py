@@ -116,7 +116,11 @@ def export(
     if output is None:
         put(text.rstrip("\n"))
     else:
-        output.write_text(text, encoding="utf-8")
+        try:
+            output.write_text(text, encoding="utf-8")
+        except OSError as error:
+            told = f"{output} cannot be written ({error.strerror}); name another file or mend its folder"
+            raise typer.BadParameter(told, param_hint="--output") from error
         note(f"{len(data)} runs in {output}")
 
 

@@ -1,12 +1,15 @@
 """`steadyhead serve`: the daemon of a stand, until it is told to stop."""
 
 import sys
+from collections.abc import Callable
+from contextlib import suppress
 from typing import Annotated, Any
 
 import typer
 
 from daq.cli.config import DataOption, DeviceOption, load
 from daq.cli.options import ConfigOption, JsonOption
+from daq.cli.output import silence
 
 app = typer.Typer(add_completion=False)
 
@@ -36,17 +39,18 @@ def serve(
     stand, catalogue = load(config, device, data)
     stand = _with_broker(stand, broker, mqtt)
     absolute = stand.stand.channels.pressure.absolute_reference
-    log = _log(json)
 
     async def work() -> None:
         from daq.stand.report import record
+
+        stop = asyncio.Event()
+        log = _log(json, stop.set)
 
         def hear(said: Any) -> None:
             made = record(said, absolute)
             if made is not None:
                 log(made)
 
-        stop = asyncio.Event()
         _stop_at_signals(stop)
         log({"event": "starting", "stand": f"{stand.stand.site}/{stand.stand.name}", "device": stand.device,
              "broker": stand.broker.url, "database": stand.database})  # fmt: skip
@@ -57,12 +61,9 @@ def serve(
 
 
 def _stop_at_signals(stop: Any) -> None:
-    import asyncio
-    import signal
+    from daq.cli.signals import on_stop
 
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop.set)
+    on_stop(stop.set)
 
 
 def _with_broker(stand: Any, url: str | None, version: str | None) -> Any:
@@ -83,8 +84,12 @@ def _with_broker(stand: Any, url: str | None, version: str | None) -> Any:
     return replace(stand, broker=broker)
 
 
-def _log(as_json: bool) -> Any:
-    """Log lines on standard output: for people in a terminal, JSON when piped or asked."""
+def _log(as_json: bool, unread: Callable[[], None]) -> Callable[[dict[str, Any]], None]:
+    """Log lines on standard output: for people in a terminal, JSON when piped or asked.
+
+    A log that cannot be written, as on a full disk, keeps no verdict from being stored. `unread` is called where
+    whoever read it has gone away.
+    """
     import structlog
 
     renderer: Any = structlog.processors.JSONRenderer(ensure_ascii=False)
@@ -98,7 +103,12 @@ def _log(as_json: bool) -> Any:
     logger = structlog.get_logger()
 
     def write(record: dict[str, Any]) -> None:
-        logger.info(**record)
-        sys.stdout.flush()
+        with suppress(OSError):
+            try:
+                logger.info(**record)
+                sys.stdout.flush()
+            except BrokenPipeError:
+                silence()
+                unread()
 
     return write

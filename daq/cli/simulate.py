@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from daq.cli.options import JsonOption
-from daq.cli.output import note, put, put_json
+from daq.cli.output import note, put, put_record
 
 app = typer.Typer(add_completion=False)
 
@@ -68,8 +68,7 @@ def _say(text: str) -> None:
 def _say_json(text: str) -> None:
     """The address under `device`, else the line's first word with the rest of it."""
     key, _, rest = text.partition(" ")
-    put_json({key: rest} if rest else {"device": text})
-    sys.stdout.flush()
+    put_record({key: rest} if rest else {"device": text})
 
 
 async def standard_input() -> AsyncIterator[str]:

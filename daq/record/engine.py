@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError
+
+from daq.record.errors import DatabaseUrlError
 
 BUSY_MS = 10_000
 """How long to wait for another process's transaction; transactions here take milliseconds, so this is ample."""
@@ -23,8 +26,18 @@ def sqlite_url(path: Path) -> str:
 
 
 def connect(url: str) -> Engine:
-    """An engine for a URL, not opened yet. Foreign keys are enforced, a commit returns when it is on the disk."""
-    engine = create_engine(make_url(url), json_serializer=_dumps, pool_size=1, max_overflow=1)
+    """An engine for a URL, not opened yet. Foreign keys are enforced, a commit returns when it is on the disk.
+
+    Raises:
+        DatabaseUrlError: it is no URL of a database that can be used here.
+    """
+    try:
+        engine = create_engine(make_url(url), json_serializer=_dumps, pool_size=1, max_overflow=1)
+    except (ArgumentError, ModuleNotFoundError) as error:  # the message repeats no URL: it may hold a password
+        raise DatabaseUrlError(
+            "database URL: expected sqlite:///FILE, or another kind whose Python driver is installed; found one that "
+            f"cannot be used ({error}); mend --database, or [record] database in stand.toml"
+        ) from error
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _set_pragmas)
         own_transactions(engine)

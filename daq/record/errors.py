@@ -7,6 +7,10 @@ class RecordError(Exception):
     """Root of what this package raises. The text says what, where, expected, found and what to do."""
 
 
+class DatabaseUrlError(RecordError):
+    """A database URL that means nothing here; trying again does not help."""
+
+
 class DatabaseMissingError(RecordError):
     """There is no database where one should be read."""
 

@@ -207,8 +207,8 @@ class Stand:
             self._identify(event.identity)
 
     def _set_link(self, change: LinkChange) -> None:
-        if change == self.link:
-            return
+        if change.link is self.link.link and (change.link is Link.UP or change.reason == self.link.reason):
+            return  # why a line is down may change; that it is up is all there is to say
         self.link = change
         self._keep(lambda recording: recording.link(change))
         self._say(change)

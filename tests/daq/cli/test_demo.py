@@ -43,6 +43,17 @@ def test_fast_it_tests_every_unit_and_ends(steadyhead: Command, tmp_path: Path) 
         assert hint in ended.stdout
 
 
+def test_as_json_it_is_one_object_a_line(steadyhead: Command, tmp_path: Path) -> None:
+    ended = steadyhead("demo", "--fast", "--json", "--data", str(tmp_path / "demo"))
+    assert (ended.exit_code, ended.stderr) == (Exit.PASS, "")
+    told = [json.loads(line) for line in ended.stdout.splitlines()]
+    assert [told[0]["event"], told[1]["event"], told[-1]["event"]] == ["demonstration", "where", "over"]
+    assert told[1]["topics"] == "steadyhead/v1/marrow-hill/bench-1/#"
+    verdicts = [(one["payload"]["part"], one["payload"]["word"]) for one in told if one["event"] == "verdict"]
+    assert verdicts == [EXPECTED[unit] for unit in UNITS]
+    assert {"run_begun", "stage", "reading", "run_finished"} <= {one["event"] for one in told}
+
+
 def test_live_it_shows_stages_and_leaves_nothing_behind(config: Path, tmp_path: Path) -> None:
     command = (sys.executable, "-m", "daq.cli", "demo", "--data", tmp_path / "demo", "--config", config)
     root = Path(__file__).parents[3]

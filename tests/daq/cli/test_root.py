@@ -100,6 +100,7 @@ def raising(monkeypatch: pytest.MonkeyPatch, steadyhead: Command) -> Callable[[B
         (PortBusyError("port busy"), 70, "steadyhead: port busy\n"),
         (UnknownRunError("no such run"), 64, "steadyhead: no such run\n"),
         (DiskFullError("disk full"), 70, "steadyhead: disk full\n"),
+        (ExceptionGroup("tasks", [DiskFullError("disk full")]), 70, "steadyhead: disk full\n"),
         (KeyboardInterrupt(), 130, ""),
         (typer.Exit(11), 11, ""),
         (

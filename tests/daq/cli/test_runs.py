@@ -118,3 +118,18 @@ def test_another_database(steadyhead: Command, tmp_path: Path) -> None:
     ended = steadyhead("runs", "list", "--database", f"sqlite:///{tmp_path}/other.db")
     assert ended.exit_code == 64
     assert "other.db" in ended.stderr
+
+
+@pytest.mark.parametrize("url", ["records", "shelf://a/b"])
+def test_a_database_url_that_means_nothing(steadyhead: Command, url: str) -> None:
+    ended = steadyhead("runs", "list", "--database", url)
+    assert ended.exit_code == 64
+    assert "database URL: expected sqlite:///FILE" in ended.stderr
+
+
+@pytest.mark.usefixtures("recorded")
+def test_an_export_that_cannot_be_written(steadyhead: Command, tmp_path: Path) -> None:
+    ended = steadyhead("runs", "export", "--output", str(tmp_path / "none" / "runs.json"))
+    assert ended.exit_code == 64
+    assert "--output" in ended.stderr
+    assert "No such file or directory" in " ".join(ended.stderr.replace("│", " ").split())

@@ -1,7 +1,11 @@
 """`steadyhead serve`: what it refuses at once, and that it starts and stops in order."""
 
 import asyncio
+import errno
+import io
 import json
+import os
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -93,3 +97,27 @@ def test_a_port_that_is_missing_is_waited_for(steadyhead: Command) -> None:
     assert link["link"] == "down"
     for word in ("/dev/no-such-port", "there is no such device", "check the cable"):
         assert word in link["reason"]
+
+
+class Paper(io.StringIO):
+    """A standard output that cannot be written."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self._number = number
+
+    def write(self, _: str) -> int:
+        raise OSError(self._number, os.strerror(self._number))  # Python makes the kind that belongs to the number
+
+
+@pytest.mark.parametrize(("number", "stops"), [(errno.ENOSPC, False), (errno.EPIPE, True)])
+def test_a_log_that_cannot_be_written_keeps_the_daemon_from_nothing(
+    monkeypatch: pytest.MonkeyPatch, number: int, stops: bool
+) -> None:
+    """A full disk takes no log; where whoever read it is gone, the daemon ends in order."""
+    unread: list[bool] = []
+    monkeypatch.setattr(sys, "stdout", Paper(number))
+    monkeypatch.setattr(serve, "silence", lambda: None)
+    write = serve._log(True, lambda: unread.append(True))
+    write({"event": "starting"})
+    assert bool(unread) is stops
