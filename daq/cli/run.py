@@ -26,6 +26,11 @@ CONFIRMS = {
 }
 """What Enter confirms, by what was asked; in `fill` it is `filled`."""
 
+BEFORE = """Press Enter where you are asked to confirm; `abort` and Enter ends the run.
+Nothing here switches the pump: do it yourself, at once where a line says STOP."""
+AFTER = "Switch the pump off if it still runs, then take the unit off the stand."
+"""For whoever stands at a bench: the daemon watches, and a run may end with the pump still on."""
+
 
 @app.command()
 def run(
@@ -41,8 +46,9 @@ def run(
 ) -> None:
     """Test one unit. Exit code 0 pass, 10 fail, 11 undecided, 12 void.
 
-    It says what to do; Enter confirms that it is done, `abort` and Enter ends the run. The result is stored, and sent
-    by the daemon of the stand when that runs.
+    It says what to do. Where it asks to confirm, press Enter once it is done;
+    `abort` and Enter, or Ctrl-C, ends the run as void. The result is stored, and
+    sent by the daemon of the stand when that runs.
     """
     import asyncio
 
@@ -70,7 +76,8 @@ class _Foreground:
 
         self._config, self._catalogue, self._request = config, catalogue, request
         # Nothing but data when the output is read by a program: then progress goes to whoever sits at a terminal.
-        self._show = Show(put if in_terminal() and not quiet else note)
+        self._say = put if in_terminal() and not quiet else note
+        self._show = Show(self._say)
         self._watched = sys.stderr.isatty() or (in_terminal() and not quiet)
         self._record: Callable[..., Any] = record
         self._do = ("", "")
@@ -112,6 +119,8 @@ class _Foreground:
         import asyncio
 
         stand.attach(device)
+        if not device.virtual:
+            self._say(BEFORE)
         await stand.start(self._request)
         operating = asyncio.create_task(stand.operate(device), name="stand")
         reading = None
@@ -125,6 +134,8 @@ class _Foreground:
                 if task is not None and not task.done():
                     task.cancel()
             await asyncio.gather(operating, *([reading] if reading else []), return_exceptions=True)
+            if not device.virtual:
+                self._say(AFTER)
         if self._result is None and operating.done() and not operating.cancelled():
             operating.result()
 

@@ -6,16 +6,16 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from daq.cli.options import ConfigOption, JsonOption
-from daq.cli.output import note, put, put_json, put_pairs, put_table
+from daq.cli.output import in_terminal, note, put, put_json, put_pairs, put_table
 
 if TYPE_CHECKING:
     from daq.record.store import Store
-    from daq.record.values import Filter
+    from daq.record.values import Filter, RunLine
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="List, show and export recorded runs.")
 
@@ -60,15 +60,23 @@ def list_(
     if json:
         put_json([asdict(line) | {"started": _time(line.started), "ended": _time(line.ended)} for line in lines])
         return
-    head = ("seq", "run", "started", "stand", "part", "serial", "attempt", "verdict", "why", "source")
-    rows = [
-        (
-            *(line.seq, line.run, _time(line.started), f"{line.site}/{line.stand}", line.part, line.serial),
-            *(line.attempt, line.verdict or "under way", line.why, "simulated" if line.sim else "hardware"),
-        )
-        for line in lines
-    ]
-    put_table(head, rows)
+    head = ("seq", "run", "started (UTC)", "part", "serial", "verdict", "sim")
+    put_table(head, [_short(line) if in_terminal() else _whole(line) for line in lines])
+
+
+def _short(line: "RunLine") -> tuple[Any, ...]:
+    """What fits a terminal of 80 columns; of the run the beginning that holds its time, which is enough for `show`."""
+    verdict = f"{line.verdict}: {line.why}" if line.why else line.verdict or "under way"
+    started = line.started.astimezone(UTC).strftime("%Y-%m-%d %H:%M")
+    return (line.seq, line.run[:13], started, line.part, line.serial, verdict, "yes" if line.sim else "no")
+
+
+def _whole(line: "RunLine") -> tuple[Any, ...]:
+    """All of it for a program: as it is stored, with the stand, the attempt and the reason."""
+    return (
+        *(line.seq, line.run, _time(line.started), f"{line.site}/{line.stand}", line.part, line.serial),
+        *(line.attempt, line.verdict or "under way", line.why, "simulated" if line.sim else "hardware"),
+    )
 
 
 @app.command()

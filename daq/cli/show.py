@@ -6,6 +6,7 @@ from typing import Any
 from daq.cli.run_text import quantity_text, value_text
 
 Record = dict[str, Any]
+KIND = {"pump": "pump", "module": "module", "module_return": "module with return line"}
 MARK = {"met": "met", "not_met": "NOT MET", "undecided": "undecided", "void": "void"}
 
 
@@ -14,13 +15,13 @@ class Show:
 
     def __init__(self, write: Callable[[str], None]) -> None:
         self._write = write
-        self._at = ("", "")
+        self._at, self._link_up = ("", "", False), False
         self._lines: dict[str, Callable[[Record], Iterator[str]]] = {
             "run_begun": self._begun,
             "stage": self._stage,
             "reading": _reading,
             "alarm": _alarm,
-            "link": _link,
+            "link": self._link,
             "notice": _notice,
             "run_finished": _finished,
         }
@@ -31,16 +32,22 @@ class Show:
             self._write(line)
 
     def _begun(self, r: Record) -> Iterator[str]:
-        self._at = ("", "")
+        self._at = ("", "", False)
         attempt = f", attempt {r['attempt']}" if r["attempt"] > 1 else ""
         yield ""
-        yield f"{r['part']} ({r['kind'].replace('_', ' ')}), serial {r['serial']}{attempt}{', simulated' * r['sim']}"
+        yield f"{r['part']} ({KIND[r['kind']]}), serial {r['serial']}{attempt}{', simulated' * r['sim']}"
 
     def _stage(self, r: Record) -> Iterator[str]:
-        before, self._at = self._at, (r["stage"], r["do"])
+        before, self._at = self._at, (r["stage"], r["do"], r["asked"])
         if r["run"] is not None and self._at != before:
             name = "" if r["stage"] == before[0] else r["stage"]
-            yield f"{r['t']:7.1f} s  {name:<12} {r['text']}{', then confirm' * r['asked']}"
+            confirm = ", and confirm when it is full" if r["do"] == "wait" else ", then confirm"
+            yield f"{r['t']:7.1f} s  {name:<12} {r['text']}{confirm * r['asked']}"
+
+    def _link(self, r: Record) -> Iterator[str]:
+        was_up, self._link_up = self._link_up, r["link"] == "up"
+        if not (was_up and self._link_up):
+            yield f"device {r['link']}: {r['reason']}"
 
 
 def _nothing(_: Record) -> Iterator[str]:
@@ -57,10 +64,6 @@ def _reading(r: Record) -> Iterator[str]:
 
 def _alarm(r: Record) -> Iterator[str]:
     yield f"{'':<10} {'STOP' if r['severity'] == 'stop' else 'warning'}: {r['text']}; {r['do']}"
-
-
-def _link(r: Record) -> Iterator[str]:
-    yield f"device {r['link']}: {r['reason']}"
 
 
 def _notice(r: Record) -> Iterator[str]:

@@ -21,6 +21,8 @@ ZERO_WAIT_S = 8.0
 """How long a run waits at its start for a rest of 5 s; then it goes on with the calibrated zero and its doubt."""
 PATIENCE_S = 1.0
 """A valve that looks wrong for less than this is one that still moves, or a hose that still fills."""
+NEVER_SEEN = frozenset({Do.CONNECT, Do.IMMERSE, Do.HOLD_RETURN})
+"""What a person does and no sensor sees."""
 _TRIP_CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
 
 
@@ -318,11 +320,18 @@ class Run:
             self._event(Event.UNSETTLED)
 
     def _say(self) -> None:
-        do = self._do()
-        said = self._said
-        if said is None or (said.stage, said.do, said.asked) != (self.stage, do, self._asked):
-            self._said = StageNow(self.stage, do, self._t, self._asked)
+        do, said = self._do(), self._said
+        asked = self._must_confirm(do)
+        if said is None or (said.stage, said.do, said.asked) != (self.stage, do, asked):
+            self._said = StageNow(self.stage, do, self._t, asked)
             self._effects.append(self._said)
+
+    def _must_confirm(self, do: Do) -> bool:
+        """Whether no signal will tell that it is done."""
+        unseen = do is Do.CLOSE_VALVE and not self._switch.on
+        if stage_of(self.stage).name == "fill":
+            unseen = do is Do.WAIT and self._channels.level is None
+        return self._asked or do in NEVER_SEEN or unseen
 
     def _do(self) -> Do:
         stage, on = stage_of(self.stage), self._switch.on

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from daq.cli import output
+from daq.cli import runs as command
 from daq.record.store import Store
 from tests.daq.cli.conftest import Command
 from tests.daq.record.bench import finish, result, started
@@ -39,6 +41,16 @@ def test_the_list_is_newest_first(steadyhead: Command) -> None:
     assert [line[1] for line in lines] == [THIRD.run, SECOND.run, FIRST.run]
     assert [line[7] for line in lines] == ["under way", "fail", "pass"]
     assert lines[2][2:6] == ["2031-05-04T07:13:09.120Z", "marrow-hill/bench-1", "MH-2101", "K00317"]
+
+
+@pytest.mark.usefixtures("recorded")
+def test_the_list_fits_a_terminal_of_80_columns(steadyhead: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    for module in (output, command):
+        monkeypatch.setattr(module, "in_terminal", lambda: True)
+    lines = [line.split() for line in steadyhead("runs", "list").stdout.splitlines() if "2031" in line]
+    assert [line[1:3] for line in lines[1:]] == [[run.run[:13], "2031-05-04"] for run in (SECOND, FIRST)]
+    assert lines[2][3:] == ["07:13", "MH-2101", "K00317", "pass:", "rated", "flow", "no"]
 
 
 @pytest.mark.usefixtures("recorded")

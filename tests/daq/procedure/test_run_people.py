@@ -42,7 +42,9 @@ def test_filled_is_refused_before_power_came() -> None:
 
 def test_without_a_level_sensor_a_person_says_when_a_module_is_full() -> None:
     stand = replace(STAND, channels=replace(CHANNELS, level=None))
-    outcome = carry_out(module(), Bench(level_fitted=False), stand)
+    bench = Bench(level_fitted=False)
+    outcome = carry_out(module(), bench, stand)
+    assert ("fill", Do.WAIT) in [(e.stage, e.do) for e in bench.effects if isinstance(e, StageNow) and e.asked]
     assert outcome.verdict == Verdict(Word.PASS)
     reading = finding(outcome, "fills").reading
     assert reading is not None
