@@ -32,11 +32,6 @@ class Daemon:
     """Owns what one stand needs. `hear` gets everything the stand says, and the publisher's troubles as Notices."""
 
     def __init__(self, config: StandConfig, catalogue: Catalogue, hear: Callable[[Said | Notice], None]) -> None:
-        if config.stand.driven:
-            raise StandError(
-                f'{config.path}: mode: expected "followed", found "driven"; this version follows an operator and '
-                "does not move switch or valve itself"
-            )
         self.config = config
         self.store = AsyncStore(config.database)
         self.stand = Stand(config, catalogue, self.store)
@@ -52,7 +47,7 @@ class Daemon:
 
         Raises:
             HeldError: another process works this stand.
-            RecordError: the database cannot be opened.
+                RecordError: the database cannot be opened.
             AddressError, ProtocolError, PortError: the device cannot be opened, and trying again would not help.
         """
         async with held(self.config, self.store):

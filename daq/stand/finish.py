@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 
 from daq.catalogue.stand_file import StandConfig
@@ -30,9 +31,14 @@ async def finish(
     say: Callable[[Alarm], None],
     now: Callable[[], datetime],
     clock: Callable[[], float],
+    giving_up: asyncio.Event,
 ) -> c.ResultData:
     """Stores an ended run and gives its result. A trace or recording that fails is an alarm and missing, no more;
-    the verdict itself is tried until it is in the database."""
+    the verdict itself is tried until it is in the database.
+
+    Raises:
+        RecordError: it could not be stored, not even once more after `giving_up` was set. The recording has it all.
+    """
     ended, clock_error = now(), _clock_error(active, device, clock())
     quality_now = quality(active, device, clock_error)  # before anything is waited for: the device goes on counting
     files: dict[str, c.File | None] = {}
@@ -56,7 +62,11 @@ async def finish(
         except RecordError as error:
             text = f"run {active.about.run}: the verdict is not stored yet: {error}"
             say(Alarm(STORE_FAILED, "stop", text, "make room or repair the database; the daemon keeps trying"))
-            await asyncio.sleep(AGAIN_S)
+            if giving_up.is_set():
+                raise
+            with suppress(TimeoutError):
+                async with asyncio.timeout(AGAIN_S):
+                    await giving_up.wait()
         else:
             return c.ResultData.model_validate(finished.data)
 

@@ -27,7 +27,7 @@ from daq.record.uuid7 import uuid7
 from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
-from daq.stand.errors import RefusedError, RequestError, blocked
+from daq.stand.errors import RefusedError, RequestError, StandError, blocked
 from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.idle import Idle
 from daq.stand.result import About
@@ -44,6 +44,8 @@ _FIELDS: dict[str, tuple[TypeAdapter[Any], str]] = {
 }
 """What a result can carry, in words for whoever typed something else."""
 
+GIVE_UP_S = 15.0
+"""So long a stand that is stopped goes on trying to store a verdict before it says that it could not."""
 BREATH = 16
 """Blocks after which a simulation or replay lets the other tasks of the loop run."""
 
@@ -77,7 +79,11 @@ def _utc_now() -> datetime:
 
 
 class Stand:
-    """A stand in operation. `listeners` hear everything it says, in order."""
+    """A stand in operation. `listeners` hear everything it says, in order.
+
+    Raises:
+        StandError: the configuration asks for more than this version can do.
+    """
 
     def __init__(
         self,
@@ -88,6 +94,11 @@ class Stand:
         now: Callable[[], datetime] = _utc_now,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        if config.stand.driven:
+            raise StandError(
+                f'{config.path}: mode: expected "followed", found "driven"; this version follows an operator and does '
+                "not move switch or valve itself"
+            )
         self.config, self.catalogue, self.store = config, catalogue, store
         self.listeners: list[Callable[[Said], None]] = []
         self.key = stand_key(config.stand.site, config.stand.name)
@@ -103,6 +114,7 @@ class Stand:
         self._broken: BaseException | None = None
         self._notes: set[asyncio.Task[None]] = set()
         self._woken = asyncio.Event()
+        self._giving_up = asyncio.Event()
         self._said: Stage | None = None
         self._last_run = ""
         self._removing = False
@@ -147,6 +159,7 @@ class Stand:
             self._effects(self._active.run.halt("device gone"))
         if self.link.link is not Link.DOWN:
             self._set_link(LinkChange(Link.DOWN, "closed"))
+        asyncio.get_running_loop().call_later(GIVE_UP_S, self._giving_up.set)
         try:
             await asyncio.shield(self.settled())
         finally:
@@ -448,6 +461,7 @@ class Stand:
                 say=lambda alarm: self._say_of(active, alarm),
                 now=self._now,
                 clock=self._clock,
+                giving_up=self._giving_up,
             )
         finally:
             self._finishing = None

@@ -1,5 +1,6 @@
 """What fails around a run: recording, trace, store, line. The verdict arrives all the same, and nothing is silent."""
 
+import asyncio
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Never
@@ -13,8 +14,9 @@ from daq.record.async_store import AsyncStore
 from daq.record.errors import DiskFullError
 from daq.record.store import Store
 from daq.record.values import Finished
-from daq.stand import finish
+from daq.stand import finish, stand
 from daq.stand.errors import RefusedError
+from daq.stand.finish import AGAIN_S
 from daq.stand.said import Stage
 from drivers.block import Event, Link, LinkChange
 from drivers.recording import RecordingError, RecordingWriter
@@ -121,6 +123,34 @@ async def test_a_verdict_is_tried_until_it_is_stored(open_bench: OpenBench, monk
         assert ("storing",) in blocked  # nothing new begins meanwhile
         assert (await bench.stored(data.run)).data["verdict"] == "void"
         assert len(await bench.store.outbox(bench.stand.key).unsent(10)) == 1
+
+
+class Stubborn(AsyncStore):
+    """Takes no verdict at all."""
+
+    async def finish_run(self, run: str, make: Callable[[int], Finished]) -> Finished:
+        raise DiskFullError(f"database {self.where}: {FULL}")
+
+
+class StopError(Exception):
+    """Somebody stops the stand."""
+
+
+async def test_a_stop_does_not_wait_for_ever(
+    open_bench: OpenBench, config: StandConfig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stand that is stopped while its verdict cannot be stored tries once more and gives up; the recording has it."""
+    monkeypatch.setattr(stand, "GIVE_UP_S", 0.05)
+    opened: list[Bench] = []
+    with pytest.raises(StopError):
+        async with asyncio.timeout(AGAIN_S / 2), open_bench(STREAMING, Stubborn) as bench:
+            opened.append(bench)
+            run = await bench.begin()
+            bench.at(2.0, lambda: bench.stand.abort(run))
+            await bench.next(Alarm, lambda alarm: alarm.code == "store_failed")
+            raise StopError
+    assert len(alarms(opened[0], "store_failed")) == 2
+    assert next((config.data / "recordings").iterdir()).stat().st_size > 1000
 
 
 async def test_a_run_that_cannot_be_stored_does_not_begin(
