@@ -15,6 +15,9 @@ from daq.catalogue.source import Source, body_of, open_source, validate
 from daq.catalogue.stand_file import StandConfig, read_stand
 from daq.procedure.plan import Part, Stand
 
+_LISTED = 6
+"""Part numbers that a message lists; with a usual one's length it then fits a reply of 200 characters."""
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -59,9 +62,14 @@ class Catalogue:
             known = list(self._entries)
             close = get_close_matches(number.upper(), known, 3, 0.7)
             do = f"did you mean {' or '.join(close)}?" if close else "add a file for it, or correct the number"
-            expected = f"one of {', '.join(known) or 'no parts at all'}"
-            problem = Problem(str(self.directory), "", expected, f"part number {number!r}", do)
+            problem = Problem(str(self.directory), "", f"one of {_some(known)}", f"part number {number!r}", do)
             raise UnknownPartError([problem]) from None
+
+
+def _some(numbers: list[str]) -> str:
+    """Part numbers for a message, which has to stay short where there are hundreds."""
+    more = f" … ({len(numbers)} in all)" if len(numbers) > _LISTED else ""
+    return (", ".join(numbers[:_LISTED]) or "no parts at all") + more
 
 
 def load_stand(path: Path) -> StandConfig:

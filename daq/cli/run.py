@@ -88,9 +88,7 @@ class _Foreground:
 
     async def work(self) -> "tuple[c.ResultData, bool]":
         """Opens everything, tests, closes everything; gives the stored result and whether it was interrupted."""
-        import asyncio
-        import signal
-
+        from daq.cli.signals import on_stop
         from daq.record.async_store import AsyncStore
         from daq.stand.hold import held
         from daq.stand.stand import Stand
@@ -104,8 +102,7 @@ class _Foreground:
                 stand = Stand(self._config, self._catalogue, store)
                 stand.listeners.append(self._hear)
                 self._hear_operator = _operator_of(device)
-                for number in (signal.SIGINT, signal.SIGTERM):
-                    asyncio.get_running_loop().add_signal_handler(number, self._interrupt, stand)
+                on_stop(lambda: self._interrupt(stand))
                 await self._test(stand, device)
             finally:
                 await device.close()
@@ -122,6 +119,8 @@ class _Foreground:
         if not device.virtual:
             self._say(BEFORE)
         await stand.start(self._request)
+        if self._interrupted:  # while that was being stored
+            self._interrupt(stand)
         operating = asyncio.create_task(stand.operate(device), name="stand")
         reading = None
         try:

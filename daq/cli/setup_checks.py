@@ -3,8 +3,6 @@
 import asyncio
 import os
 import shutil
-import socket
-import ssl
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -16,9 +14,12 @@ from daq.catalogue.find import find_config
 from daq.catalogue.load import check as check_configuration
 from daq.catalogue.load import load_stand
 from daq.catalogue.stand_file import Broker, StandConfig
-from daq.cli.broker import CONNACK_ACCEPTED, CONNECT, DISCONNECT
+from daq.publish.errors import BrokerError, BrokerRefusesError
+from daq.publish.mqtt import connect
 from daq.record.errors import DatabaseMissingError, RecordError
 from daq.record.store import Store
+from daq.stand.daemon import broker_of
+from daq.stand.errors import StandError
 from drivers.device import Address, AddressError, DriverError, PortBusyError, PortError, open_device
 
 ENOUGH = 1_000_000_000
@@ -26,8 +27,6 @@ ENOUGH = 1_000_000_000
 
 DEVICE_S = 15.0
 """Seconds that a device may take to boot and to say what it is."""
-
-BROKER_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +60,7 @@ def outcomes(config: Path | None, today: date | None = None) -> Iterator[Outcome
         return
     yield from calibration(stand, today or datetime.now().astimezone().date())
     yield asyncio.run(device(stand.device))
-    yield broker(stand.broker)
+    yield asyncio.run(broker(stand))
     yield database(stand.database)
     yield disk(stand.data)
 
@@ -110,19 +109,16 @@ def _mend_device(text: str, error: DriverError) -> str:
     return "put the firmware for this version on the device"
 
 
-def broker(at: Broker) -> Outcome:
-    """Connects to the broker; without TLS also greets it in MQTT, whatever it thinks of who is greeting."""
-    mend = _mend_broker(at)
+async def broker(stand: StandConfig) -> Outcome:
+    """Connects to the broker as the daemon would, and leaves again."""
+    at = stand.broker
     try:
-        with socket.create_connection((at.host, at.port), BROKER_S) as line:
-            answered = _secured(line, at) if at.tls else _greeted(line)
-    except OSError as error:
-        return Outcome("broker", False, f"{at.url}: {error.strerror or error}", mend)
-    if not answered:
-        return Outcome(
-            "broker", False, f"{at.url}: something listens, but not to MQTT", "mend [broker] url in stand.toml"
-        )
-    return Outcome("broker", True, at.url)
+        async with connect(broker_of(stand), f"{stand.root}-{stand.stand.site}-{stand.stand.name}-check"):
+            return Outcome("broker", True, at.url)
+    except (StandError, BrokerRefusesError) as error:
+        return Outcome("broker", False, str(error), f"mend [broker] in {stand.path}")
+    except BrokerError as error:
+        return Outcome("broker", False, str(error), _mend_broker(at))
 
 
 def _mend_broker(at: Broker) -> str:
@@ -130,23 +126,6 @@ def _mend_broker(at: Broker) -> str:
         return "mend [broker] url in stand.toml, or start the broker there"
     installed = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
     return "sudo systemctl start mosquitto" if installed else "sudo apt-get install mosquitto"
-
-
-def _greeted(line: socket.socket) -> bool:
-    """Whether it answers CONNECT with CONNACK; a refusal is one too (MQTT 3.1.1, OASIS 2014, 3.2)."""
-    line.sendall(CONNECT)
-    answer = line.recv(len(CONNACK_ACCEPTED))
-    line.sendall(DISCONNECT)
-    return answer[:2] == CONNACK_ACCEPTED[:2]
-
-
-def _secured(line: socket.socket, at: Broker) -> bool:
-    """Whether it shows a certificate for its name that this machine trusts."""
-    context = ssl.create_default_context(cafile=at.ca_file)
-    if at.cert_file is not None:
-        context.load_cert_chain(at.cert_file, at.key_file)
-    with context.wrap_socket(line, server_hostname=at.host):
-        return True
 
 
 def database(url: str) -> Outcome:

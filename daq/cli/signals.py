@@ -10,9 +10,9 @@ STOPS = (signal.SIGINT, signal.SIGTERM)
 
 
 def on_stop(hear: Callable[[], None]) -> None:
-    """Has the running loop call `hear` at the first signal. A verdict that a full disk keeps from being stored would
-    hold up an orderly end for ever, so that the second signal does what it does to any program; the next start then
-    finds a run without an end, and closes it."""
+    """Has the running loop call `hear` at the first signal. A verdict that a full disk keeps from being stored may hold
+    up an orderly end, so the second signal does what it does to any program; the next start then finds a run without an
+    end, and closes it."""
     loop = asyncio.get_running_loop()
 
     def heard() -> None:

@@ -9,7 +9,7 @@ import pytest
 from daq.catalogue.cautions import load_cautions
 from daq.catalogue.errors import CatalogueError, UnknownPartError
 from daq.catalogue.find import find_config, places
-from daq.catalogue.load import load_catalogue, load_stand
+from daq.catalogue.load import Catalogue, load_catalogue, load_stand
 from daq.catalogue.quantities import judged_in, stages
 from daq.judge.requirement import Quantity, Requirement
 from daq.procedure.plan import Kind, Principle, Sensitivity
@@ -81,6 +81,13 @@ def test_an_unknown_part_names_what_there_is_and_what_comes_close(config: Path) 
     )
     with pytest.raises(UnknownPartError, match="add a file for it, or correct the number"):
         catalogue.part("zzz")
+
+
+def test_of_many_parts_only_some_are_named(config: Path) -> None:
+    [entry] = [e for e in load_catalogue(config) if e.part.number == "MH-2101"]
+    many = Catalogue(config / "parts", {f"MH-{number}": entry for number in range(4000, 4200)})
+    with pytest.raises(UnknownPartError, match=r"one of MH-4000, .*MH-4005 … \(200 in all\), found part number 'zzz'"):
+        many.part("zzz")
 
 
 def test_a_catalogue_is_in_order_of_number(config: Path) -> None:

@@ -11,10 +11,9 @@ from pathlib import Path
 import pytest
 
 from daq.catalogue.load import load_stand
-from daq.catalogue.stand_file import Broker
 from daq.cli import setup_checks
 from daq.cli.setup_checks import Outcome, broker, calibration, database, device, disk
-from tests.conftest import Mosquitto
+from tests.conftest import MakeBroker, Mosquitto
 from tests.daq.cli.conftest import Command
 
 
@@ -117,30 +116,29 @@ def answering(answer: bytes) -> Iterator[int]:
         assert not thread.is_alive()
 
 
-@pytest.mark.parametrize(
-    ("answer", "ok"),
-    [
-        (b"\x20\x02\x00\x00", True),
-        (b"\x20\x02\x00\x05", True),  # not authorised (MQTT 3.1.1, OASIS 2014, table 3.1): still a broker
-        (b"HTTP/1.1 400 Bad Request\r\n", False),
-    ],
-)
-def test_a_broker_is_what_answers_in_mqtt(answer: bytes, ok: bool) -> None:
-    with answering(answer) as port:
-        assert broker(Broker("127.0.0.1", port)).ok is ok
+async def test_a_broker_that_lets_nobody_in(config: Path, make_broker: MakeBroker) -> None:
+    strict = make_broker(settings="allow_anonymous false")
+    strict.start()
+    edit(config, ":1883", f":{strict.port}")
+    outcome = await broker(load_stand(config))
+    assert not outcome.ok
+    assert "does not let us in" in outcome.found
+    assert outcome.mend == f"mend [broker] in {config / 'stand.toml'}"
 
 
-def test_a_broker_elsewhere_is_started_there(monkeypatch: pytest.MonkeyPatch) -> None:
-    def unreachable(*_: object) -> None:
-        raise OSError(113, "No route to host")
+async def test_a_password_that_is_not_there(config: Path) -> None:
+    edit(config, '# password_file = "/etc/steadyhead/mqtt-password"', f'password_file = "{config}/none"')
+    outcome = await broker(load_stand(config))
+    assert not outcome.ok
+    assert "expected a file whose first line is the password" in outcome.found
 
-    monkeypatch.setattr(socket, "create_connection", unreachable)
-    assert broker(Broker("broker.depot", 1883)) == Outcome(
-        "broker",
-        False,
-        "mqtt://broker.depot:1883: No route to host",
-        "mend [broker] url in stand.toml, or start the broker there",
-    )
+
+async def test_a_broker_elsewhere_is_started_there(config: Path) -> None:
+    edit(config, "mqtt://127.0.0.1:1883", "mqtt://nowhere.invalid:1883")
+    outcome = await broker(load_stand(config))
+    assert not outcome.ok
+    assert "nowhere.invalid:1883: no connection" in outcome.found
+    assert outcome.mend == "mend [broker] url in stand.toml, or start the broker there"
 
 
 def test_a_damaged_database(tmp_path: Path) -> None:
