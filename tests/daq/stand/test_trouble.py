@@ -142,13 +142,17 @@ async def test_a_stop_does_not_wait_for_ever(
     """A stand that is stopped while its verdict cannot be stored tries once more and gives up; the recording has it."""
     monkeypatch.setattr(stand, "GIVE_UP_S", 0.05)
     opened: list[Bench] = []
-    with pytest.raises(StopError):
+
+    async def stopped() -> None:
         async with asyncio.timeout(AGAIN_S / 2), open_bench(STREAMING, Stubborn) as bench:
             opened.append(bench)
             run = await bench.begin()
             bench.at(2.0, lambda: bench.stand.abort(run))
             await bench.next(Alarm, lambda alarm: alarm.code == "store_failed")
             raise StopError
+
+    with pytest.raises(StopError):
+        await stopped()
     assert len(alarms(opened[0], "store_failed")) == 2
     assert next((config.data / "recordings").iterdir()).stat().st_size > 1000
 
