@@ -29,7 +29,7 @@ CONFIRMS = {
 BEFORE = """Press Enter where you are asked to confirm; `abort` and Enter ends the run.
 Nothing here switches the pump: do it yourself, at once where a line says STOP."""
 AFTER = "Switch the pump off if it still runs, then take the unit off the stand."
-"""For whoever stands at a bench: the daemon watches, and a run may end with the pump still on."""
+"""For whoever stands at a real bench, behind the cautions: the daemon only watches, and a run may end with power on."""
 
 
 @app.command()
@@ -52,12 +52,15 @@ def run(
     """
     import asyncio
 
+    from daq.catalogue.cautions import load_cautions
+    from daq.catalogue.find import find_config
     from daq.stand.stand import StartRequest
 
     stand, catalogue = load(config, device, data)
     request = StartRequest(part, serial, order, operator)
     catalogue.entry(part)
-    result, interrupted = asyncio.run(_Foreground(stand, catalogue, request, quiet=json).work())
+    before = "\n".join((*(f"- {caution.title}" for caution in load_cautions(find_config(config))), BEFORE))
+    result, interrupted = asyncio.run(_Foreground(stand, catalogue, request, before, quiet=json).work())
     if json:
         from daq.publish import contract as c
 
@@ -68,7 +71,7 @@ def run(
 
 
 class _Foreground:
-    def __init__(self, config: Any, catalogue: Any, request: Any, *, quiet: bool) -> None:
+    def __init__(self, config: Any, catalogue: Any, request: Any, before: str, *, quiet: bool) -> None:
         import asyncio
 
         from daq.cli.show import Show
@@ -76,6 +79,7 @@ class _Foreground:
 
         self._config, self._catalogue, self._request = config, catalogue, request
         # Nothing but data when the output is read by a program: then progress goes to whoever sits at a terminal.
+        self._before = before
         self._say = put if in_terminal() and not quiet else note
         self._show = Show(self._say)
         self._watched = sys.stderr.isatty() or (in_terminal() and not quiet)
@@ -117,7 +121,7 @@ class _Foreground:
 
         stand.attach(device)
         if not device.virtual:
-            self._say(BEFORE)
+            self._say(self._before)
         await stand.start(self._request)
         if self._interrupted:  # while that was being stored
             self._interrupt(stand)
