@@ -92,6 +92,22 @@ class _Client(aiomqtt.Client):
             self.refusal = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
+    def _on_socket_register_write(self, client: Wire, userdata: Any, sock: Any) -> None:
+        # The library keeps the socket's number for a later turn of the loop, when it may be closed and the number
+        # nobody's, or another socket's.
+        self._loop.call_soon_threadsafe(self._write_when_possible, client, sock)
+
+    def _write_when_possible(self, client: Wire, sock: Any) -> None:
+        if sock.fileno() >= 0:
+            self._loop.add_writer(sock.fileno(), self._write, client)
+
+    def _write(self, client: Wire) -> None:
+        try:
+            client.loop_write()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the connection is broken
+            if not self._disconnected.done():
+                self._disconnected.set_exception(error)
+
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
         # The library's own uses asyncio.wait_for, which in Python 3.11 swallows a cancellation that meets an answer.
         try:

@@ -1,7 +1,9 @@
 """The connection's own repairs of the library, apart from a broker."""
 
 import asyncio
+import socket
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,6 +19,16 @@ async def test_a_cancellation_that_meets_an_answer_is_not_lost() -> None:
     waiting.cancel()
     with pytest.raises(asyncio.CancelledError):
         await waiting
+
+
+async def test_a_socket_that_is_closed_before_it_can_be_written_is_let_be() -> None:
+    complaints: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: complaints.append(context))
+    client = _Client("127.0.0.1")
+    with socket.socket() as line:
+        client._on_socket_register_write(client._client, None, line)
+    await asyncio.sleep(0)
+    assert complaints == []
 
 
 def test_a_password_is_not_shown() -> None:
