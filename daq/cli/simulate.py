@@ -35,9 +35,11 @@ def simulate(
 
     from simulator.scenario import load_scenario
     from simulator.serve import simulate as serve
+    from simulator.words import WORDS
 
     names = list(load_scenario(scenario).units)
     note("steering: do WORD, unit NAME, fault NAME, power on|off, valve 0…1, quit; Ctrl-C ends it")
+    note(f"words: {', '.join(sorted(WORDS - {'wait', 'none'}))}")
     note(f"units: {', '.join(names)}")
     asyncio.run(
         serve(
