@@ -47,7 +47,7 @@ class Daemon:
 
         Raises:
             HeldError: another process works this stand.
-                RecordError: the database cannot be opened.
+            RecordError: the database cannot be opened.
             AddressError, ProtocolError, PortError: the device cannot be opened, and trying again would not help.
         """
         async with held(self.config, self.store):
