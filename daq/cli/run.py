@@ -54,7 +54,7 @@ def run(
 
     from daq.catalogue.cautions import load_cautions
     from daq.catalogue.find import find_config
-    from daq.stand.stand import StartRequest
+    from daq.stand.request import StartRequest
 
     stand, catalogue = load(config, device, data)
     request = StartRequest(part, serial, order, operator)

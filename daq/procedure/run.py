@@ -372,7 +372,7 @@ class Run:
         complete = self._at == len(self.stages)
         if not complete:
             self._log.append((self.stage, self._since, self._t))
-            self._cut_short = self._cut_short or self._unfit or "not steady"
+            self._cut_short = self._cut_short or self._unfit or f"{self._reading.unsteady} not steady".strip()
         book, trace = self._reading.book, self.measuring.trace
         pressure = trace.values()[:, Column.PRESSURE]
         if self._overshoot is not None:

@@ -69,6 +69,11 @@ class StageReading:
         """Whether everything that the stage names holds still at the moment."""
         return self._watch.begun
 
+    @property
+    def unsteady(self) -> str:
+        """A channel that does not hold still, empty where all do."""
+        return self._watch.unsteady
+
     def enter(self, stage: str) -> None:
         """A new stage begins, with a window that knows nothing of the one before."""
         self._stage = stage

@@ -37,6 +37,11 @@ class Watch:
         return self.looks >= self._settings.looks
 
     @property
+    def unsteady(self) -> str:
+        """A channel that does not hold still, empty where all do."""
+        return next((name for name, steady in self._steady.items() if not steady), "")
+
+    @property
     def begun(self) -> bool:
         return bool(self.steps)
 

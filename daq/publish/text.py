@@ -1,25 +1,6 @@
 """What the person at the bench is asked to do: a word for machines and a sentence for people."""
 
-from enum import StrEnum
-
-
-class Do(StrEnum):
-    """What has to be done now."""
-
-    CONNECT = "connect"
-    DRY_CHECK = "dry_check"
-    IMMERSE = "immerse"
-    HOLD_RETURN = "hold_return"
-    POWER_ON = "power_on"
-    POWER_OFF = "power_off"
-    OPEN_VALVE = "open_valve"
-    OPEN_VALVE_SLOWLY = "open_valve_slowly"
-    CLOSE_VALVE = "close_valve"
-    CLOSE_VALVE_SLOWLY = "close_valve_slowly"
-    WAIT = "wait"
-    REMOVE = "remove"
-    NONE = "none"
-
+from daq.procedure.table import Do
 
 TEXTS: dict[Do, str] = {
     Do.CONNECT: "Connect the unit: outlet hose and supply leads",

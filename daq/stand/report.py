@@ -5,7 +5,7 @@ from typing import Any
 from daq.procedure.effects import Alarm, Noted, StageNow, Taken
 from daq.publish import contract as c
 from daq.publish.notices import Notice
-from daq.publish.text import TEXTS, Do
+from daq.publish.text import TEXTS
 from daq.stand.result import finding, reading
 from daq.stand.said import Begun, Finished, Live, Said, Stage
 from drivers.block import Identity, LinkChange
@@ -47,14 +47,13 @@ def _of_run(said: Said | Notice, absolute: bool) -> dict[str, Any] | None:
 
 def _stage(said: Stage) -> dict[str, Any]:
     now: StageNow | None = said.now
-    do = Do(now.do.value) if now else Do.REMOVE if said.removing else Do.NONE
     return {
         "event": "stage",
         "run": said.about.run if said.about else None,
         "stage": now.stage if now else "idle",
         "t": round(now.since, 2) if now else None,
-        "do": do.value,
-        "text": TEXTS[do],
+        "do": said.do.value,
+        "text": TEXTS[said.do],
         "asked": bool(now and now.asked),
         "blocked_by": list(said.blocked_by),
     }

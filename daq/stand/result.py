@@ -52,6 +52,11 @@ class About:
     versions: c.Versions
 
 
+def tidy(value: float) -> float:
+    """Without the noise that a change of unit leaves in the last digits."""
+    return float(f"{value:.12g}")
+
+
 def reference_of(q: str, absolute: bool) -> Reference:
     if not q.endswith("pressure"):
         return None
@@ -63,7 +68,7 @@ def shown(q: str, value: float | None, absolute: bool = False) -> c.Quantity | N
     if value is None or not math.isfinite(value):
         return None
     unit, factor = UNITS[q]
-    return quantity(value * factor, unit, reference_of(q, absolute))
+    return quantity(tidy(value * factor), unit, reference_of(q, absolute))
 
 
 def reading(r: CoreReading, absolute: bool = False) -> c.Reading:
@@ -137,7 +142,7 @@ def result_data(
         earlier_runs=list(about.earlier_runs),
         started=about.started,
         ended=ended,
-        pump_on_s=outcome.pump_on_s,
+        pump_on_s=tidy(outcome.pump_on_s),
         verdict=c.Word(outcome.verdict.word.value),
         why=clean(outcome.verdict.why, 24),
         findings=[finding(f, absolute) for f in outcome.findings],

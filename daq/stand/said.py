@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from daq.measure.steps import Step
 from daq.procedure.effects import Alarm, Noted, StageNow, Taken
+from daq.procedure.table import Do
 from daq.publish import contract as c
 from daq.stand.result import About
 from drivers.block import Identity, LinkChange
@@ -26,6 +27,15 @@ class Stage:
     now: StageNow | None
     blocked_by: tuple[str, ...]
     removing: bool = False
+
+    @property
+    def do(self) -> Do:
+        """What is asked now; between runs a pump that still runs comes first."""
+        if self.now is not None:
+            return self.now.do
+        if "power_on" in self.blocked_by:
+            return Do.POWER_OFF
+        return Do.REMOVE if self.removing else Do.NONE
 
 
 @dataclass(frozen=True, slots=True)

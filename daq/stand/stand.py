@@ -6,11 +6,8 @@ Everything here happens in one task of the event loop, but for what waits for a 
 import asyncio
 import time
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
-
-from pydantic import TypeAdapter, ValidationError
 
 from daq import __version__
 from daq.catalogue.errors import CatalogueError
@@ -19,7 +16,6 @@ from daq.catalogue.stand_file import StandConfig
 from daq.measure.errors import MeasureError
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, StageNow
 from daq.procedure.run import ConfirmError, Run
-from daq.publish.contract.base import Note, PartNumber, Serial
 from daq.record.async_store import AsyncStore
 from daq.record.errors import RecordError
 from daq.record.store import Store
@@ -27,51 +23,20 @@ from daq.record.uuid7 import uuid7
 from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
-from daq.stand.errors import RefusedError, RequestError, StandError, blocked
+from daq.stand.errors import RefusedError, StandError, blocked
 from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.idle import Idle
+from daq.stand.request import StartRequest
 from daq.stand.result import About
 from daq.stand.said import Begun, Finished, Live, Said, Stage
 from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Replayed, Status, Trip
 from drivers.device import Device
 from drivers.recording import RecordingError, RecordingWriter
 
-_FIELDS: dict[str, tuple[TypeAdapter[Any], str]] = {
-    "part": (TypeAdapter(PartNumber), 'at most 32 characters of printable ASCII without " and \\'),
-    "serial": (TypeAdapter(Serial | None), 'at most 40 characters of printable ASCII without " and \\'),
-    "order": (TypeAdapter(Note | None), "at most 64 characters"),
-    "operator": (TypeAdapter(Note | None), "at most 64 characters"),
-}
-"""What a result can carry, in words for whoever typed something else."""
-
 GIVE_UP_S = 15.0
 """So long a stand that is stopped goes on trying to store a verdict before it says that it could not."""
 BREATH = 16
 """Blocks after which a simulation or replay lets the other tasks of the loop run."""
-
-
-@dataclass(frozen=True, slots=True)
-class StartRequest:
-    """What is to be tested. Without a serial one is assigned."""
-
-    part: str
-    serial: str | None = None
-    order: str | None = None
-    operator: str | None = None
-
-    def __post_init__(self) -> None:
-        """What no result could carry is refused before anything is tested.
-
-        Raises:
-            RequestError: a text is too long or has characters that the results contract does not allow.
-        """
-        for name, (field, expected) in _FIELDS.items():
-            found = getattr(self, name)
-            try:
-                field.validate_python(found)
-            except ValidationError as error:
-                text = f"request to start: {name}: expected {expected}, found {found!r}; give another {name}"
-                raise RequestError(text, (f"bad_{name}",)) from error
 
 
 def _utc_now() -> datetime:

@@ -14,11 +14,12 @@ from daq.procedure.plan import Kind
 from daq.publish import contract as c
 from daq.publish.contract import quantity
 from daq.publish.publisher import Publisher
-from daq.publish.text import TEXTS, Do
+from daq.publish.text import TEXTS
 from daq.stand.errors import RefusedError
+from daq.stand.request import StartRequest
 from daq.stand.result import reference_of, shown, verdict_of
 from daq.stand.said import Finished, Live, Said, Stage
-from daq.stand.stand import Stand, StartRequest
+from daq.stand.stand import Stand
 from drivers.block import Identity, Link, LinkChange
 
 CHANNELS = {
@@ -111,7 +112,6 @@ class Voice:
 
     def _stage(self, said: Stage) -> None:
         about, now = said.about, said.now
-        do = Do(now.do.value) if now else Do.REMOVE if said.removing else Do.NONE
         name = now.stage if now else "idle"
         same = (name, about.run if about else None)
         if self._stage_since is None or self._stage_since[0] != same:
@@ -122,8 +122,9 @@ class Voice:
             part=about.part if about else None,
             serial=about.serial if about else None,
             since=self._stage_since[1],
-            do=do,
-            text=TEXTS[do],
+            do=said.do,
+            text=TEXTS[said.do],
+            asked=bool(now and now.asked),
             ready=not said.blocked_by,
             blocked_by=list(said.blocked_by),
             sim=1 if self._sim else 0,

@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AwareDatetime, Field, PlainSerializer, StringConstraints, model_validator
 
+from daq.procedure.table import Do
 from daq.publish.contract.base import (
     _UNESCAPED,
     Flag,
@@ -19,7 +20,6 @@ from daq.publish.contract.base import (
     seconds,
 )
 from daq.publish.contract.base import Word as Identifier
-from daq.publish.text import Do
 
 CONTRACT = "1.0"
 
@@ -93,7 +93,8 @@ class Meta(Payload):
 
 
 class Stage(Payload):
-    """The run under way; outside of one `stage` is `idle` and run, part and serial are null."""
+    """The run under way; outside of one `stage` is `idle` and run, part and serial are null. `asked`: a confirmation is
+    waited for, since no signal tells that `do` is done."""
 
     stage: Identifier
     run: RunId | None = None
@@ -102,6 +103,7 @@ class Stage(Payload):
     since: Time
     do: Do
     text: str
+    asked: bool = False
     ready: bool
     blocked_by: list[Identifier]
     sim: Flag

@@ -9,8 +9,9 @@ from typing import Any, TypeVar
 from daq.record.async_store import AsyncStore
 from daq.record.store import Store
 from daq.record.values import StoredRun
+from daq.stand.request import StartRequest
 from daq.stand.said import Finished, Live, Said, Stage
-from daq.stand.stand import Stand, StartRequest
+from daq.stand.stand import Stand
 from simulator.driver import SimulatedDevice
 
 T = TypeVar("T")

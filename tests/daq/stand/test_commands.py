@@ -11,8 +11,9 @@ from daq.catalogue.stand_file import StandConfig
 from daq.record.async_store import AsyncStore
 from daq.record.store import Store
 from daq.stand.errors import RefusedError, RequestError
+from daq.stand.request import StartRequest
 from daq.stand.said import Live, Stage
-from daq.stand.stand import Stand, StartRequest
+from daq.stand.stand import Stand
 from drivers.device import open_device
 from tests.daq.stand.bench import SCRIPTED, STREAMING, Bench
 from tests.daq.stand.conftest import OpenBench

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel, ValidationError
 
+from daq.procedure.table import Do
 from daq.publish import contract
 from daq.publish.contract import (
     CODES,
@@ -34,7 +35,7 @@ from daq.publish.contract import (
     quantity,
     text,
 )
-from daq.publish.text import TEXTS, Do
+from daq.publish.text import TEXTS
 from tests.daq.publish.samples import FINDING, NOW, READING, RUN, STATUS, data
 
 PAGE = Path(contract.__file__).with_name("README.md").read_text()
