@@ -27,6 +27,11 @@ class SimulatedDevice(StandLinkDevice):
         self.rig = rig
 
     @property
+    def simulated(self) -> bool:
+        """True whatever the virtual device's own flag says: the address alone tells that no hardware is behind it."""
+        return True
+
+    @property
     def operator(self) -> Operator:
         """The person at the bench: tell it what to do with `hear`."""
         return self.rig.bench.operator

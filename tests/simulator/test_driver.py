@@ -1,11 +1,12 @@
 """`sim://`: the same interface as hardware, in this process."""
 
+from dataclasses import replace
 from itertools import pairwise
 from math import inf
 
 import pytest
 
-from drivers.block import Block, DeviceReset, Event, Link, LinkChange, Replayed, Role
+from drivers.block import Block, DeviceReset, Event, Feature, Link, LinkChange, Replayed, Role
 from drivers.device import Address, AddressError, LimitEntry, open_device
 from simulator.driver import SimulatedDevice
 from simulator.rig import Rig
@@ -28,6 +29,14 @@ async def take(device: SimulatedDevice, seconds: float) -> list[Event]:
             break
     await device.close()
     return found
+
+
+async def test_it_is_simulated_even_if_its_device_denies_it() -> None:
+    device = await opened("sim://depot/good-pump?seed=7")
+    device._line.session.identity = replace(device.identity, features=Feature(0))
+    assert not device.identity.simulated
+    assert device.simulated
+    await device.close()
 
 
 async def test_it_is_a_simulated_device_on_virtual_time() -> None:
