@@ -192,6 +192,17 @@ class Replayed:
     body: dict[str, object]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Capture:
+    """A fast capture: counts of one channel at `rate_hz`, sample 0 at `tick`."""
+
+    role: int
+    rate_hz: int
+    tick: int
+    counts: list[int]
+    overrange: bool
+
+
 Event = Block | Status | Identity | LinkChange | DeviceReset | Replayed
 
 

@@ -11,7 +11,7 @@ from importlib.metadata import entry_points
 from typing import Protocol
 from urllib.parse import parse_qsl, urlsplit
 
-from drivers.block import Event, Identity, LinkCounts
+from drivers.block import Capture, Event, Identity, LinkCounts
 
 ENTRY_POINTS = "steadyhead.drivers"
 
@@ -130,22 +130,11 @@ class Device(Protocol):
 
     async def limits(self, blank_ms: int, max_on_s: int, entries: Sequence[LimitEntry]) -> Reply: ...
 
-    async def capture(self, role: int, rate_hz: int, total: int) -> "Capture": ...
+    async def capture(self, role: int, rate_hz: int, total: int) -> Capture: ...
 
     async def clear(self) -> Reply: ...
 
     async def close(self) -> None: ...
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Capture:
-    """A fast capture: counts of one channel at `rate_hz`, sample 0 at `tick`."""
-
-    role: int
-    rate_hz: int
-    tick: int
-    counts: "list[int]"
-    overrange: bool
 
 
 Opener = Callable[[Address], Awaitable[Device]]

@@ -5,8 +5,8 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-from drivers.block import DeviceReset, Event, Identity, Link, LinkChange, LinkCounts
-from drivers.device import Address, AddressError, Capture, Device, LimitEntry, PortError, ProtocolError, Reply
+from drivers.block import Capture, DeviceReset, Event, Identity, Link, LinkChange, LinkCounts
+from drivers.device import Address, AddressError, Device, LimitEntry, PortError, ProtocolError, Reply
 from drivers.link.session import RESTARTED
 
 

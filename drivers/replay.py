@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from drivers.block import Block, Event, Identity, Link, LinkChange, LinkCounts, Replayed
-from drivers.device import Address, AddressError, Capture, LimitEntry, NotFittedError, Reply
+from drivers.block import Block, Capture, Event, Identity, Link, LinkChange, LinkCounts, Replayed
+from drivers.device import Address, AddressError, LimitEntry, NotFittedError, Reply
 from drivers.link.deframer import Deframer
 from drivers.link.frames import Layout
 from drivers.link.session import Session

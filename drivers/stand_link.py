@@ -5,11 +5,10 @@ from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import suppress
 from time import monotonic
 
-from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, LinkCounts, Status
+from drivers.block import Block, Capture, DeviceReset, Event, Identity, Link, LinkChange, LinkCounts, Status
 from drivers.device import (
     Address,
     AddressError,
-    Capture,
     DeviceSilentError,
     DriverError,
     LimitEntry,

@@ -32,7 +32,8 @@ class Reading:
     """A quantity in a stage, SI: `value` in [`low`, `high`], equal to both unless it is an interval (then NaN).
 
     `combined` holds U and the distribution; `window` is in seconds of the run; `corrections` are what was added to the
-    plain mean, by name; `flags` say what a reader should know.
+    plain mean, by name; `flags` say what a reader should know. `at` is the pressure, flow or time since power-off
+    that the quantity was read at, where it was read at one.
     """
 
     quantity: str
@@ -46,10 +47,12 @@ class Reading:
     window: tuple[float, float]
     corrections: tuple[tuple[str, float], ...] = ()
     flags: tuple[str, ...] = ()
+    at: float | None = None
 
     @property
     def name(self) -> str:
-        return f"{self.stage}.{self.quantity}"
+        """Unique in a run."""
+        return f"{self.stage}.{self.quantity}" + ("" if self.at is None else f"@{self.at:g}")
 
     @property
     def is_interval(self) -> bool:

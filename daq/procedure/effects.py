@@ -81,4 +81,13 @@ class Ended:
     outcome: Outcome
 
 
-Effect = StageNow | Taken | Alarm | Noted | Ended
+@dataclass(frozen=True, slots=True)
+class CaptureWanted:
+    """The run could use a fast capture now: `total` counts of the channel with `role` at `rate_hz`."""
+
+    role: int
+    rate_hz: int
+    total: int
+
+
+Effect = StageNow | Taken | Alarm | Noted | CaptureWanted | Ended

@@ -36,6 +36,7 @@ class Part:
 
     `dry_check_s` is how long a bare pump may run before immersion (None: no dry check, as for most modules);
     `fill_limit_s` is the part's limit on filling, None where the stand's counts. `sensitivity` is by quantity name.
+    `segments` are those of the commutator (None: unknown, so no speed can be told), `poles` those of the magnets.
     """
 
     number: str
@@ -54,6 +55,8 @@ class Part:
     temperature_low: float = 283.15
     temperature_high: float = 313.15
     sensitivity: dict[str, Sensitivity] = field(default_factory=dict)
+    segments: int | None = None
+    poles: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +74,22 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """How a stage is read: `window` is the shortest window and the step between looks, `looks` at most that many."""
+    """How a stage is read: `window` is the shortest window and the step between looks, `looks` at most that many.
+
+    `max_window` bounds a window in either mode; None: as long as all looks together.
+    """
 
     settle: float = 1.5
     window: float = 2.0
     looks: int = 5
     peak_window: float = 1.0
     current_floor: float = 0.15
+    max_window: float | None = None
+
+    @property
+    def longest(self) -> float:
+        """The longest window in seconds."""
+        return self.looks * self.window if self.max_window is None else self.max_window
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from daq.procedure.plan import Part, Stand
 from daq.procedure.signals import Switch, valve_by_signals
 from daq.procedure.stage_reading import DRY_ON_S, StageReading
 from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Do, Event, Move, Valve, sequence, stage_of
-from drivers.block import Block, Identity, Status, Trip
+from drivers.block import Block, Capture, Identity, Status, Trip
 
 ZERO_WAIT_S = 8.0
 """How long a run waits at its start for a rest of 5 s; then it goes on with the calibrated zero and its doubt."""
@@ -126,6 +126,10 @@ class Run:
                 self._halt(Breach(f"trip_{name}", why, text, cause, limit[cause]))
             else:
                 self._halt(Breach(f"trip_{name}", why, text))
+        return self._drain()
+
+    def captured(self, capture: Capture) -> list[Effect]:
+        """Takes a fast capture of the device."""
         return self._drain()
 
     def halt(self, why: str) -> list[Effect]:

@@ -1,6 +1,6 @@
 """The pieces of a fast capture put together."""
 
-from drivers.device import Capture
+from drivers.block import Capture
 from drivers.link.frames import Burst
 
 
