@@ -8,7 +8,10 @@ from daq.measure.reading import Reading, Supply, evidence
 from daq.measure.uncertainty import combine
 from daq.procedure.guards import Breach
 from daq.procedure.plan import Part, Principle
-from daq.procedure.table import meant
+from daq.procedure.table import RATED, meant
+
+Key = tuple[str, str, float | None]
+"""What a reading is known by: stage, quantity, and the place or time that it was read at."""
 
 LOW_FLAG = "supply_low"
 """The flag of a reading that was taken although the supply was below its tolerance."""
@@ -20,13 +23,19 @@ def supply_of(part: Part) -> Supply:
     return Supply(part.test_voltage, stated, part.principle is Principle.TURBINE, part.fluid)
 
 
+def key_of(requirement: Requirement, stage: str) -> Key:
+    """The reading that a requirement is judged by in a stage."""
+    at = requirement.after if requirement.at is None else requirement.at
+    return stage, requirement.quantity.value, at
+
+
 class Book:
     """The readings and findings of one run, by stage."""
 
     def __init__(self, part: Part, stages: tuple[str, ...]) -> None:
         self._part = part
-        self._asked: dict[str, list[Requirement]] = {s: [] for s in stages}
-        self._readings: dict[tuple[str, str], Reading] = {}
+        self._asked: dict[str, list[Requirement]] = {s: [] for s in (*stages, RATED)}
+        self._readings: dict[Key, Reading] = {}
         self._extra: list[Finding] = []
         for requirement in part.requirements:
             named = meant(requirement.stage, stages, part.kind)
@@ -44,10 +53,10 @@ class Book:
 
         A reading under a supply that sags does not displace a sound one, unless it shows too much current.
         """
-        key, asked = (reading.stage, reading.quantity), self._asked[reading.stage]
+        key, asked = (reading.stage, reading.quantity, reading.at), self._asked[reading.stage]
         earlier = self._readings.get(key)
         if LOW_FLAG in reading.flags and earlier is not None and LOW_FLAG not in earlier.flags:
-            mine = [_sag_rule(judge(r, reading, reading.stage)) for r in asked if r.quantity == reading.quantity]
+            mine = [_sag_rule(judge(r, reading, reading.stage)) for r in asked if key_of(r, reading.stage) == key]
             if not any(f.result is Result.NOT_MET for f in mine):
                 return ()
         self._readings[key] = reading
@@ -55,7 +64,11 @@ class Book:
 
     def of_stage(self, stage: str) -> list[Finding]:
         """The findings of a stage as they stand now."""
-        return [_sag_rule(judge(r, self._readings.get((stage, r.quantity.value)), stage)) for r in self._asked[stage]]
+        return [_sag_rule(judge(r, self._readings.get(key_of(r, stage)), stage)) for r in self._asked[stage]]
+
+    def reading(self, stage: str, quantity: str) -> Reading | None:
+        """The reading of a quantity in a stage, None while there is none."""
+        return self._readings.get((stage, quantity, None))
 
     def breach(self, breach: Breach, stage: str, t: float) -> Finding | None:
         """What a limit that the unit passed proves: not met, with the samples as evidence."""
@@ -69,7 +82,7 @@ class Book:
         reading = evidence(stage, breach.quantity.value, reached, (t, t), breach.code)
         mine = [r for r in self._asked[stage] if r.quantity is breach.quantity and r.at_most is not None]
         if any(f.result is Result.NOT_MET for f in (judge(r, reading, stage) for r in mine)):
-            self._readings[stage, breach.quantity.value] = reading
+            self._readings[stage, breach.quantity.value, None] = reading
             return None
         limit = Requirement(f"limit {breach.quantity.value}", breach.quantity, stage, at_most=breach.limit, guard=0.0)
         self._extra.append(judge(limit, reading, stage))
@@ -77,8 +90,8 @@ class Book:
 
     def _no_flow(self, breach: Breach, stage: str, t: float) -> None:
         """A unit that pumps nothing: the flow is an interval from zero, and the requirement on it follows from that."""
-        if (stage, "flow") not in self._readings:
-            self._readings[stage, "flow"] = Reading(
+        if (stage, "flow", None) not in self._readings:
+            self._readings[stage, "flow", None] = Reading(
                 "flow", stage, math.nan, 0.0, breach.limit, combine(()), 0, 0.0, (t, t), flags=("interval", breach.code)
             )
 

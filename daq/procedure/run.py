@@ -21,6 +21,11 @@ ZERO_WAIT_S = 8.0
 """How long a run waits at its start for a rest of 5 s; then it goes on with the calibrated zero and its doubt."""
 PATIENCE_S = 1.0
 """A valve that looks wrong for less than this is one that still moves, or a hose that still fills."""
+CAPTURE_WAIT_S = 3.0
+"""So long a stage waits for a capture that it asked for; a device that cannot give it holds up no run."""
+RESIDUAL_SPAN_S = 0.5
+"""A residual pressure is a mean over so long about its time."""
+TRAVELS = frozenset({"throttle", "reopen"})
 NEVER_SEEN = frozenset({Do.CONNECT, Do.IMMERSE, Do.HOLD_RETURN})
 """What a person does and no sensor sees."""
 _TRIP_CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
@@ -40,7 +45,8 @@ class Run:
     def __init__(self, part: Part, stand: Stand, identity: Identity, years: Mapping[str, float]) -> None:
         self._channels, self._limits = stand.channels, stand.limits
         self.measuring = Measuring(stand.channels, identity)
-        self.stages = sequence(part.kind, part.dry_check_s is not None)
+        self._after_s = max((r.after for r in part.requirements if r.after is not None), default=None)
+        self.stages = sequence(part.kind, part.dry_check_s is not None, self._after_s is not None)
         self._reading = StageReading(part, stand, self.measuring, years, self.stages)
         self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
@@ -59,6 +65,7 @@ class Run:
         self._valve_wrong_since: float | None = None
         self._shut_before_power = self._in_fluid = False
         self._overshoot: float | None = None
+        self._capture_until: float | None = None
         self._cut_short = ""
         self._t = 0.0
         self.outcome: Outcome | None = None
@@ -129,7 +136,13 @@ class Run:
         return self._drain()
 
     def captured(self, capture: Capture) -> list[Effect]:
-        """Takes a fast capture of the device."""
+        """Takes a fast capture of the device; one that no stage waits for is passed over."""
+        if self._capture_until is not None and self.outcome is None:
+            self._capture_until = None
+            self._effects.extend(self._reading.captured(capture, self._t))
+            self._event(Event.READ)
+            if self.outcome is None:
+                self._say()
         return self._drain()
 
     def halt(self, why: str) -> list[Effect]:
@@ -213,6 +226,8 @@ class Run:
         if self.stage == "dry_check":
             self._dry_check()
         else:
+            if self.stage == "residual":
+                self._entered = self._t  # the wait is counted from here
             self._event(Event.POWER_OFF)
 
     def _dry_check(self) -> None:
@@ -226,18 +241,46 @@ class Run:
 
     def _stage_step(self, step: Step) -> None:
         name = stage_of(self.stage).name
+        if name in TRAVELS:
+            self._reading.travel(step, fit=not self._why_unfit(step))
         if name in ("free_flow", "shutoff"):
-            by_hand = self._by_signals is not self._valve
-            taken, complete = self._reading.feed(step, self._why_unfit(step), by_hand)
-            self._effects.extend(taken)
-            if complete:
-                self._event(Event.READ)
+            self._read(step)
+        elif name == "residual":
+            self._read_residual()
         elif name == "throttle" and self._valve is Valve.SHUT:
             self._event(Event.SEEN_SHUT)
         elif name == "reopen" and self._valve is Valve.OPEN and not step.flow.silent:
             self._event(Event.SEEN_OPEN)
         elif name == "fill":
             self._fill()
+
+    def _read(self, step: Step) -> None:
+        if self._capture_until is not None:
+            if step.t >= self._capture_until:
+                self._effects.append(Noted(self._t, "waveform not read", "the device gave no capture"))
+                self._event(Event.READ)
+            return
+        by_hand = self._by_signals is not self._valve
+        effects, complete = self._reading.feed(step, self._why_unfit(step), by_hand)
+        self._effects.extend(effects)
+        if not complete:
+            return
+        wanted = self._reading.capture_wanted()
+        if wanted is None:
+            self._event(Event.READ)
+        else:
+            self._capture_until = self._t + CAPTURE_WAIT_S
+            self._effects.append(wanted)
+
+    def _read_residual(self) -> None:
+        """Power is off and the valve shut: pressure is watched for as long as the part states."""
+        assert self._after_s is not None, "a run has this stage only for a requirement with a time"
+        off = self._switch.off_at
+        if self._switch.on or self._t < off + self._after_s + RESIDUAL_SPAN_S:
+            return
+        steps = [s for s in self._steps if s.t > off]
+        self._effects.extend(self._reading.residual(steps, off))
+        self._event(Event.READ)
 
     def _fill(self) -> None:
         if self._filling.blind:
@@ -296,14 +339,16 @@ class Run:
             self._end()
             return
         # Where the valve was confirmed at the end of its travel, the next stage reads it there.
-        travelled = stage_of(self.stage).name in ("throttle", "reopen")
+        travelled = stage_of(self.stage).name in TRAVELS
         by_hand = self._settled_by_hand if travelled else None
+        if travelled:
+            self._effects.extend(self._reading.travelled())
         self._enter(self._at + 1, by_hand)
 
     def _enter(self, at: int, by_hand: Valve | None = None) -> None:
         self._at, self._entered, self._since = at, self._t, self._t
         self._asked, self._settled_by_hand, self._unfit = False, by_hand, "not steady"
-        self._by_signals = self._valve_wrong_since = None
+        self._by_signals = self._valve_wrong_since = self._capture_until = None
         self._reading.enter(self.stage)
         if stage_of(self.stage).name == "finish" and not self._switch.on:
             self._next()
@@ -312,7 +357,9 @@ class Run:
 
     def _check_time(self) -> None:
         stage, spent = stage_of(self.stage), self._t - self._entered
-        waits = stage.handled or self._asked
+        waits = stage.handled or self._asked or (stage.name == "residual" and self._switch.on)
+        if stage.name == "residual" and not self._switch.on:
+            return  # it ends by itself when its time has come
         filling = stage.name == "fill" and self._switch.on  # has a limit of its own, counted from power-on
         if filling or spent <= (self._limits.ask_s if waits else self._limits.stage_s):
             return

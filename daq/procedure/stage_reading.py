@@ -5,7 +5,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from daq.judge.finding import Result
+from daq.judge.finding import Finding, Result
+from daq.judge.requirement import Mode
 from daq.measure.convert import BITS, Column, Zero
 from daq.measure.reading import (
     REFERENCE_TEMPERATURE,
@@ -17,13 +18,14 @@ from daq.measure.reading import (
     seconds,
 )
 from daq.measure.steps import Measuring, Step
-from daq.procedure.effects import Conditions, Noted, Taken
+from daq.procedure.effects import CaptureWanted, Conditions, Noted, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.findings import LOW_FLAG, Book, supply_of
 from daq.procedure.fitness import SUPPLY_LOW
 from daq.procedure.plan import Part, Stand
 from daq.procedure.table import stage_of
 from daq.procedure.watch import Watch
+from drivers.block import Capture
 
 DRY_READ_S = 0.5
 DRY_ON_S = 0.9
@@ -34,6 +36,9 @@ FILL_DOUBT_S = {"sensor": 0.5, "confirmed": 2.0}
 _DRY_CHANNELS = BITS[Column.CURRENT] | BITS[Column.VOLTAGE]
 """A dry check needs no other: to run a unit dry once more would not mend a broken pressure transducer."""
 
+_BY_CAPTURE = frozenset({"speed", "efficiency", "power"})
+_ONE_LOOK = frozenset({"peak_pressure"})
+"""What is read over the first second of a window whatever its length."""
 _MUST_HOLD_STILL = {"free_flow": "flow", "shutoff": "pressure"}
 _CHANNEL = {"peak_pressure": "pressure", "power": "current"}
 
@@ -52,6 +57,7 @@ class StageReading:
         self.book = Book(part, stages)
         self._stage = stages[0]
         self._watch = Watch({}, stand.reading, {})
+        self._settled = set[str]()
         self._sagging = self._told_sagging = self._by_hand = False
         self._voltages: list[float] = []
         self._temperatures: list[float] = []
@@ -78,6 +84,7 @@ class StageReading:
         """A new stage begins, with a window that knows nothing of the one before."""
         self._stage = stage
         self._sagging = self._told_sagging = self._by_hand = False
+        self._settled = set[str]()
         self._watch = Watch(self._tolerances(), self._settings, self._measuring.converter.resolution())
 
     def _tolerances(self) -> dict[str, float]:
@@ -115,19 +122,46 @@ class StageReading:
         return self._look(self._window(self._watch.window()))
 
     def _look(self, window: Window) -> tuple[list[Taken], bool]:
-        reads = stage_of(self._stage).reads
-        needed = [q for q in reads if any(r.quantity == q for r in self.book.asked(self._stage))]
+        asked = self.book.asked(self._stage)
+        reads = [q for q in stage_of(self._stage).reads if q not in _BY_CAPTURE]
+        needed = [q for q in reads if any(r.quantity == q for r in asked)]
         if self._sagging:
             self._watch.looks -= 1
             return self._under_low_supply(window) if "current" in needed else [], False
-        taken = [self._take(q, window) for q in needed]
-        if not self._watch.exhausted and not all(f.clear for f in self.book.of_stage(self._stage)):
+        # What is settled is kept as it is: to look again would be to look until one likes what one sees.
+        taken = [self._take(q, window, self._looks(q)) for q in needed if q not in self._settled]
+        self._settled |= {q for q in needed if q not in self._settled and self._is_settled(q)}
+        if not self._settled.issuperset(needed):
             return taken, False
         taken += [self._take(q, window) for q in reads if q not in needed]
         self._voltages.append(float(window.voltage.mean()))
         if self._channels.temperature is not None:
             self._temperatures.append(window.kelvins + REFERENCE_TEMPERATURE)
         return taken, True
+
+    def _looks(self, quantity: str) -> int:
+        """How many looks may end the reading of a quantity here, so that its uncertainty can pay for them."""
+        if quantity in _ONE_LOOK:
+            return 1
+        mine = [r for r in self.book.asked(self._stage) if r.quantity == quantity]
+        once = all(r.mode is Mode.REPORT and r.target is None for r in mine)
+        return 1 if once else self._settings.looks
+
+    def _is_settled(self, quantity: str) -> bool:
+        """Whether a quantity needs no further look: each finding on it is clear or cannot become so, and each report
+        has reached its target, as far as windows may go."""
+        findings = [f for f in self.book.of_stage(self._stage) if f.requirement.quantity == quantity]
+        if quantity in _ONE_LOOK or self._watch.at_longest:
+            return True
+        return all(self._report_done(f) if f.requirement.mode is Mode.REPORT else self._decided(f) for f in findings)
+
+    def _decided(self, finding: Finding) -> bool:
+        return finding.clear or self._watch.exhausted
+
+    @staticmethod
+    def _report_done(finding: Finding) -> bool:
+        target, reading = finding.requirement.target, finding.reading
+        return target is not None and reading is not None and not reading.is_interval and target >= reading.combined.U
 
     def _under_low_supply(self, window: Window) -> list[Taken]:
         """Too much current counts although the supply sags; anything else is told once and kept as void."""
@@ -163,6 +197,25 @@ class StageReading:
         doubt = FILL_DOUBT_S[how] + filling.lost_s + (filling.blind_s if how == "sensor" else 0.0)
         return self._kept(seconds(self._stage, "fill_time", (filling.begun, t), doubt, flags=flags))
 
+    def travel(self, step: Step, fit: bool) -> None:
+        """Takes a step of a travel of the valve."""
+
+    def travelled(self) -> list[Taken | Noted]:
+        """The valve has come to the end of a travel; what both travels give, once they are over."""
+        return []
+
+    def capture_wanted(self) -> CaptureWanted | None:
+        """The capture that this stage could use once it has been read."""
+        return None
+
+    def captured(self, capture: Capture, t: float) -> list[Taken | Noted]:
+        """What a capture of the current shows."""
+        return []
+
+    def residual(self, steps: list[Step], off_at: float) -> list[Taken | Noted]:
+        """What pressure is left with the valve shut, `steps` being those since power went off at `off_at`."""
+        return []
+
     def fails(self) -> bool:
         """Whether something in this stage is already known not to be met."""
         return any(f.result is Result.NOT_MET for f in self.book.of_stage(self._stage))
@@ -174,7 +227,7 @@ class StageReading:
             fluid=self._part.fluid,
         )
 
-    def _take(self, quantity: str, window: Window) -> Taken:
+    def _take(self, quantity: str, window: Window, looks: int = 1) -> Taken:
         return self._kept(self._reader.read(quantity, window))
 
     def _kept(self, reading: Reading) -> Taken:

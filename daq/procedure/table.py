@@ -91,14 +91,26 @@ STAGES = {
         Stage("dry_check", Do.DRY_CHECK, reads=("current",), handled=True),
         Stage("immerse", Do.IMMERSE, power=False, handled=True),
         Stage("hold_return", Do.HOLD_RETURN, power=False, handled=True),
-        Stage("free_flow", Do.WAIT, True, Valve.OPEN, ("flow", "pressure", "current", "voltage")),
+        Stage(
+            "free_flow",
+            Do.WAIT,
+            True,
+            Valve.OPEN,
+            ("flow", "pressure", "current", "voltage", "power", "efficiency", "speed"),
+        ),
         Stage("throttle", Do.CLOSE_VALVE_SLOWLY, True),
-        Stage("shutoff", Do.WAIT, True, Valve.SHUT, ("peak_pressure", "pressure", "current", "voltage")),
+        Stage("rated", Do.WAIT, True, Valve.BETWEEN, ("flow", "pressure", "current", "power", "efficiency")),
+        Stage(
+            "shutoff", Do.WAIT, True, Valve.SHUT, ("peak_pressure", "pressure", "current", "voltage", "power", "speed")
+        ),
         Stage("fill", Do.WAIT, True, reads=("fill_time",)),
         Stage("reopen", Do.OPEN_VALVE_SLOWLY, True),
+        Stage("residual", Do.WAIT, power=False, reads=("residual_pressure",)),
         Stage("finish", Do.POWER_OFF, power=False, handled=True),
     )
 }
+
+RATED = "rated"
 
 MOVES: dict[tuple[str, Event], Move] = {
     ("connect", Event.CONNECTED): Move.NEXT,
@@ -112,6 +124,10 @@ MOVES: dict[tuple[str, Event], Move] = {
     ("throttle", Event.SEEN_SHUT): Move.NEXT,
     ("throttle", Event.VALVE_SHUT): Move.NEXT,
     ("throttle", Event.UNSETTLED): Move.ASK,
+    ("rated", Event.READ): Move.NEXT,
+    ("rated", Event.UNREAD): Move.END,
+    ("residual", Event.READ): Move.NEXT,
+    ("residual", Event.UNREAD): Move.END,
     ("shutoff", Event.READ): Move.NEXT,
     ("shutoff", Event.UNSETTLED): Move.ASK,
     ("shutoff", Event.UNREAD): Move.END,
@@ -135,15 +151,20 @@ NOTED: frozenset[tuple[str, Event]] = frozenset(
 """Confirmations that move nothing on but settle where the valve is, where the signals do not."""
 
 
-def sequence(kind: Kind, dry_check: bool) -> tuple[str, ...]:
-    """The stages of a run in order; a repeated one gets a number (`free_flow.2`)."""
+def sequence(kind: Kind, dry_check: bool, residual: bool = False) -> tuple[str, ...]:
+    """The stages of a run in order; a repeated one gets a number (`free_flow.2`).
+
+    `rated` is none of them where a person moves the valve: its readings come from the pressure–flow curve of both
+    travels.
+    """
     dry = ("dry_check",) if dry_check else ()
     if kind is Kind.PUMP:
         rest: tuple[str, ...] = ("immerse", "free_flow", "throttle", "shutoff", "reopen", "free_flow.2")
+        rest += ("throttle.2", "shutoff.2") if residual else ()
     else:
         held = ("hold_return",) if kind is Kind.MODULE_RETURN else ()
         rest = ("immerse", *held, "shutoff", "fill", "reopen", "free_flow", "throttle", "shutoff.2")
-    return ("connect", *dry, *rest, "finish")
+    return ("connect", *dry, *rest, *(("residual",) if residual else ()), "finish")
 
 
 def stage_of(name: str) -> Stage:
@@ -153,7 +174,9 @@ def stage_of(name: str) -> Stage:
 
 def meant(requirement_stage: str, stages: tuple[str, ...], kind: Kind) -> tuple[str, ...]:
     """The stages of a run that a requirement on `requirement_stage` means: all of that name, but of a module's two
-    shutoffs the one after `fill`."""
+    shutoffs the one after `fill`; and `rated`, which a run has whose valve travels both ways."""
+    if requirement_stage == RATED:
+        return (RATED,)
     named = tuple(s for s in stages if s.partition(".")[0] == requirement_stage)
     if requirement_stage == "shutoff" and kind is not Kind.PUMP:
         return named[-1:]

@@ -17,7 +17,7 @@ class Watch:
     `tolerances` is by channel (`flow`, `pressure`, `current`, `voltage`): the slope over a window that is still steady;
     `lsb` is the converter's step by channel.
     A window begins at the step after everything was found steady and is never back-dated. A look is due at each
-    multiple of the shortest window; there are at most `looks` of them, windows that were spoilt in between included.
+    multiple of the shortest window; `looks` counts them, those at windows that were spoilt since included.
     """
 
     def __init__(self, tolerances: Mapping[str, float], settings: Settings, lsb: Mapping[str, float]) -> None:
@@ -34,7 +34,13 @@ class Watch:
 
     @property
     def exhausted(self) -> bool:
+        """Whether a requirement that is decided on has had all its looks."""
         return self.looks >= self._settings.looks
+
+    @property
+    def at_longest(self) -> bool:
+        """Whether the next look's window would be longer than a window may be."""
+        return (self._in_window + 1) * self._settings.window > self._settings.longest + 1e-6
 
     @property
     def unsteady(self) -> str:
@@ -65,7 +71,7 @@ class Watch:
             self.steps.append(step)
             return False
         self.steps.append(step)
-        if step.t - self.steps[0].t < (self._in_window + 1) * self._settings.window - 1e-6 or self.exhausted:
+        if step.t - self.steps[0].t < (self._in_window + 1) * self._settings.window - 1e-6:
             return False
         self._in_window += 1
         self.looks += 1

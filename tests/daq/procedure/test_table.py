@@ -71,13 +71,14 @@ def test_nothing_is_read_with_the_hands_on_the_bench() -> None:
     """What stages of readings need is said, so that a reading can be refused where it is not so."""
     for stage in STAGES.values():
         if "flow" in stage.reads:
-            assert (stage.power, stage.valve) == (True, Valve.OPEN)
+            assert (stage.power, stage.valve) == (True, Valve.BETWEEN if stage.name == "rated" else Valve.OPEN)
         if "peak_pressure" in stage.reads:
             assert (stage.power, stage.valve) == (True, Valve.SHUT)
 
 
 PUMP = ("connect", "dry_check", "immerse", "free_flow", "throttle", "shutoff", "reopen", "free_flow.2", "finish")
 MODULE = ("connect", "immerse", "shutoff", "fill", "reopen", "free_flow", "throttle", "shutoff.2", "finish")
+RESIDUAL = (*PUMP[:-1], "throttle.2", "shutoff.2", "residual", "finish")
 RETURN = (*MODULE[:2], "hold_return", *MODULE[2:])
 
 
@@ -93,6 +94,14 @@ RETURN = (*MODULE[:2], "hold_return", *MODULE[2:])
 )
 def test_the_order_of_each_kind(kind: Kind, dry_check: bool, order: tuple[str, ...]) -> None:
     assert sequence(kind, dry_check) == order
+
+
+@pytest.mark.parametrize(
+    ("kind", "order"), [(Kind.PUMP, RESIDUAL), (Kind.MODULE, (*MODULE[:-1], "residual", "finish"))]
+)
+def test_a_residual_pressure_is_read_behind_a_shut_valve(kind: Kind, order: tuple[str, ...]) -> None:
+    """A pump's valve is open at the end of its last reading and has to be shut once more; a module's is shut."""
+    assert sequence(kind, dry_check=kind is Kind.PUMP, residual=True) == order
 
 
 @pytest.mark.parametrize("kind", Kind)
@@ -120,6 +129,8 @@ def test_a_modules_valve_is_shut_before_power(kind: Kind) -> None:
         ("shutoff", Kind.MODULE_RETURN, ("shutoff.2",)),
         ("fill", Kind.MODULE, ("fill",)),
         ("dry_check", Kind.MODULE, ()),
+        ("rated", Kind.PUMP, ("rated",)),
+        ("residual", Kind.PUMP, ()),
     ],
 )
 def test_what_a_requirement_means(stage: str, kind: Kind, expected: tuple[str, ...]) -> None:
