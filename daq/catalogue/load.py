@@ -10,7 +10,8 @@ from typing import Any
 from daq.catalogue.cautions import read_cautions
 from daq.catalogue.errors import CatalogueError, Problem, UnknownPartError
 from daq.catalogue.find import PARTS, STAND_FILE
-from daq.catalogue.part_tables import PartTable, context_of
+from daq.catalogue.part_tables import PartTable
+from daq.catalogue.requirement_table import context_of
 from daq.catalogue.source import Source, body_of, open_source, validate
 from daq.catalogue.stand_file import StandConfig, read_stand
 from daq.procedure.plan import Part, Stand

@@ -6,23 +6,7 @@ from daq.catalogue import units
 from daq.catalogue.units import Dimension
 from daq.judge.requirement import Quantity
 from daq.procedure.plan import Kind, Stand
-from daq.procedure.table import STAGES, sequence
-
-DIMENSIONS: dict[Quantity, Dimension] = {
-    Quantity.FLOW: units.FLOW,
-    Quantity.PRESSURE: units.PRESSURE,
-    Quantity.PEAK_PRESSURE: units.PRESSURE,
-    Quantity.CURRENT: units.CURRENT,
-    Quantity.VOLTAGE: units.VOLTAGE,
-    Quantity.POWER: units.POWER,
-    Quantity.FILL_TIME: units.TIME,
-}
-"""Dimension of each quantity that a stage may read."""
-
-PRESSURES = (Quantity.PRESSURE, Quantity.PEAK_PRESSURE)
-
-MEASURED = tuple(q for q in DIMENSIONS if any(q in stage.reads for stage in STAGES.values()))
-"""The quantities that some stage reads; a requirement on another would never have a finding but void."""
+from daq.procedure.table import RATED, STAGES, sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +18,38 @@ class Range:
     end: str
 
 
+DIMENSIONS: dict[Quantity, Dimension] = {
+    Quantity.FLOW: units.FLOW,
+    Quantity.PRESSURE: units.PRESSURE,
+    Quantity.PEAK_PRESSURE: units.PRESSURE,
+    Quantity.CURRENT: units.CURRENT,
+    Quantity.VOLTAGE: units.VOLTAGE,
+    Quantity.POWER: units.POWER,
+    Quantity.EFFICIENCY: units.SHARE,
+    Quantity.SPEED: units.SPEED,
+    Quantity.RESIDUAL_PRESSURE: units.PRESSURE,
+    Quantity.FILL_TIME: units.TIME,
+}
+"""Dimension of each quantity."""
+
+PRESSURES = (Quantity.PRESSURE, Quantity.PEAK_PRESSURE, Quantity.RESIDUAL_PRESSURE)
+
+RESIDUAL = "residual"
+
+AFTER = Range(1.0, 600.0, "what is waited for")
+"""Seconds after power-off at which a residual pressure may be required: once a pump has run down, which takes some
+tenths of a second, and as long as a bench may be kept waiting (common practice, no source)."""
+
+READ_ONCE = (Quantity.PEAK_PRESSURE, Quantity.SPEED)
+"""What no longer window makes more certain: the one is defined over a fixed time, the other found in a capture."""
+
+WINDOWED = ("free_flow", "shutoff")
+"""The stages that are read over windows as long as it takes."""
+
+
 def stages(kind: Kind, dry_check: bool) -> tuple[str, ...]:
     """The stages that a requirement may name: those in which the unit runs, each once and without a number."""
-    named = dict.fromkeys(name.partition(".")[0] for name in sequence(kind, dry_check))
+    named = dict.fromkeys(name.partition(".")[0] for name in (*sequence(kind, dry_check, residual=True), RATED))
     return tuple(name for name in named if STAGES[name].reads or not STAGES[name].handled)
 
 
@@ -62,5 +75,8 @@ def spans(stand: Stand) -> dict[Quantity, Range]:
         Quantity.CURRENT: current,
         Quantity.VOLTAGE: voltage,
         Quantity.POWER: Range(0.0, voltage.high * current.high, "voltage and current"),
-        Quantity.FILL_TIME: Range(0.0, float("inf"), ""),
+        Quantity.EFFICIENCY: Range(0.0, 1.0, "what is possible"),
+        Quantity.SPEED: Range(0.0, float("inf"), "what is possible"),
+        Quantity.RESIDUAL_PRESSURE: pressure,
+        Quantity.FILL_TIME: Range(0.0, float("inf"), "what is possible"),
     }

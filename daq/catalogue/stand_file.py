@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from daq.catalogue.channel_tables import CalibrationTable
 from daq.catalogue.errors import Problem
+from daq.catalogue.sensor_tables import CalibrationTable
 from daq.catalogue.source import Source, body_of, open_source, validate
 from daq.catalogue.stand_tables import DEFAULT_PORTS, BrokerTable, StandTable
 from daq.procedure.plan import Stand

@@ -10,7 +10,6 @@ from daq.catalogue.channel_tables import (
     CurrentTable,
     FlowTable,
     LevelTable,
-    PressureTable,
     TemperatureTable,
     VoltageTable,
 )
@@ -27,6 +26,7 @@ from daq.catalogue.fields import (
     Voltage,
     refuse,
 )
+from daq.catalogue.pressure_table import PressureTable
 from daq.measure.channels import Channels, SteadyFloor
 from daq.procedure.plan import Limits, Reading
 
@@ -109,11 +109,23 @@ class ReadingTable(Table):
     settle: Time = Field(default=1.5, ge=0.5)
     window: Time = Field(default=2.0, ge=1.0)
     looks: int = Field(default=5, ge=1, le=5)
+    max_window: Time | None = None
     peak_window: Time = Field(default=1.0, ge=1.0, le=1.0)  # peak_of is tabulated for this length only
     current_floor: Current = Field(default=0.15, gt=0)
 
+    @field_validator("max_window")
+    @classmethod
+    def _holds_a_window(cls, longest: float | None, info: ValidationInfo) -> float | None:
+        shortest = info.data.get("window")
+        if longest is not None and shortest is not None and longest < shortest:
+            found = units.show(longest, units.TIME)
+            refuse(f"at least {units.show(shortest, units.TIME)}, the `window`", found, "lengthen it, or leave it out")
+        return longest
+
     def build(self) -> Reading:
-        return Reading(self.settle, self.window, self.looks, self.peak_window, self.current_floor)
+        return Reading(
+            self.settle, self.window, self.looks, self.peak_window, self.current_floor, max_window=self.max_window
+        )
 
 
 class LimitsTable(Table):
@@ -144,7 +156,7 @@ class StandTable(Table):
     channel: ChannelTables
     limits: LimitsTable
     steady: SteadyTable = SteadyTable()
-    reading: ReadingTable = ReadingTable()
+    reading: ReadingTable = Field(default=ReadingTable(), validate_default=True)
 
     @field_validator("limits")
     @classmethod
@@ -160,6 +172,17 @@ class StandTable(Table):
             found = units.show(limits.current, units.CURRENT)
             refuse(f"a current limit of at most {top}, the shunt's end", found, "lower limits.current")
         return limits
+
+    @field_validator("reading")
+    @classmethod
+    def _fits_a_stage(cls, reading: ReadingTable, info: ValidationInfo) -> ReadingTable:
+        """A window that ends after the stage's time would never be read."""
+        limits, needed = info.data.get("limits"), reading.settle + reading.build().longest
+        if limits is not None and needed > limits.stage:
+            top = units.show(limits.stage, units.TIME)
+            found = f"{units.show(needed, units.TIME)} for `settle` and the longest window"
+            refuse(f"at most {top}, limits.stage", found, "lower looks, window or max_window, or raise limits.stage")
+        return reading
 
     def channels(self) -> Channels:
         fitted, steady = self.channel, self.steady

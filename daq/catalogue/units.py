@@ -41,10 +41,14 @@ TEMPERATURE = Dimension("a temperature", "K", "degC", "40 degC")
 TEMPERATURE_DIFFERENCE = Dimension("a difference of temperatures", "K", "K", "10 K", interval=True)
 TIME = Dimension("a time", "s", "s", "2 s")
 FREQUENCY = Dimension("a frequency", "Hz", "Hz", "40 Hz")
+SPEED = Dimension("a speed in turns", "Hz", "1/min", "6000 1/min")
 RESISTANCE = Dimension("a resistance", "ohm", "mohm", "5 mohm")
 PULSES = Dimension("pulses per volume", "1/m³", "1/L", "4600 /L")
 PER_KELVIN = Dimension("a share per kelvin", "1/K", "1/K", "20e-6 /K")
 VOLTS_PER_KELVIN = Dimension("a voltage per kelvin", "V/K", "mV/K", "10 mV/K")
+PRESSURE_PER_KELVIN = Dimension("a pressure per kelvin", "Pa/K", "kPa/K", "5 kPa/K")
+PRESSURE_PER_TIME = Dimension("a pressure per time", "Pa/s", "kPa/s", "0.2 kPa/s")
+COMPLIANCE = Dimension("a volume per pressure", "m³/Pa", "mL/bar", "0.15 mL/bar")
 
 
 class UnitMistakeError(ValueError):
@@ -119,6 +123,8 @@ def _in_si(number: float, unit: "pint.Unit", dimension: Dimension, text: str, ex
         found = f"{text!r}, which is {_named(kind)}"
         raise UnitMistakeError(expected, found, f"write {dimension.name}")
     _refuse_wrong_temperature(unit, dimension, text, expected)
+    if dimension is SPEED and "radian" in str(registry.Quantity(1.0, unit).to_root_units().units):
+        si = registry.parse_units("turn/s")  # as a plain 1/s, pint would make 2π of a turn
     return float(registry.Quantity(number, unit).to(si).magnitude)
 
 

@@ -104,4 +104,17 @@ def _row(requirement: "Requirement") -> tuple[object, ...]:
     limits = (requirement.at_least, requirement.at_most)
     dimension = DIMENSIONS[requirement.quantity]
     texts = [None if limit is None else shown(limit, dimension) for limit in limits]
-    return (requirement.name, requirement.stage, requirement.quantity.value, *texts, f"{requirement.guard:g}")
+    return (requirement.name, _where(requirement), requirement.quantity.value, *texts, f"{requirement.guard:g}")
+
+
+def _where(requirement: "Requirement") -> str:
+    """The stage, and the place or time in it."""
+    from daq.catalogue.units import FLOW, PRESSURE, TIME
+    from daq.catalogue.units import show as shown
+
+    if requirement.after is not None:
+        return f"{requirement.stage}, after {shown(requirement.after, TIME)}"
+    if requirement.at is not None:
+        dimension = FLOW if requirement.quantity == "pressure" else PRESSURE
+        return f"{requirement.stage}, at {shown(requirement.at, dimension)}"
+    return requirement.stage

@@ -48,6 +48,21 @@ class PressureKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Leak:
+    """How fast the stand itself loses pressure, its outlet blanked off and its valve shut.
+
+    `table` holds (Pa, Pa/s), rising in pressure and not falling in rate; at `rest` (Pa) nothing leaks. `doubt` (Pa/s)
+    is the expanded uncertainty (k = 2) of each rate. `temperature` (K) is that of the fluid in the check, None where it
+    was not measured.
+    """
+
+    table: tuple[tuple[float, float], ...]
+    doubt: float
+    temperature: float | None = None
+    rest: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class PressureInput:
     """A pressure transducer. Gauge unless `absolute_reference`.
 
@@ -58,6 +73,9 @@ class PressureInput:
     converter per volt of it. `zero_limit` (Pa) is the largest zero shift that is no fault.
     `k_outlet` (Pa/(m³/s)²) and `height` (Pa, added) lead from the transducer to the unit's outlet; `k_line` and
     `line_tolerance` (Pa) bound the pressure of the open line: p ≤ k_line·Q² + line_tolerance.
+    `compliance` (m³/Pa) is what hose and line take up as pressure rises, known within the share `compliance_doubt`;
+    `thermal` (Pa/K) is how far pressure in the shut line follows the fluid's temperature; `leak` is the stand's own,
+    None where nobody measured it.
     """
 
     kind: PressureKind
@@ -79,6 +97,10 @@ class PressureInput:
     k_line: float = 0.0
     line_tolerance: float = 5e3
     doubts: tuple[Doubt, ...] = ()
+    compliance: float = 0.0
+    compliance_doubt: float = 0.3
+    thermal: float = 0.0
+    leak: Leak | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +157,8 @@ class FlowInput:
     """A pulse flowmeter. `k_table` holds (hertz, pulses per m³), rising in hertz.
 
     After `silence` seconds without an edge flow lies in [0, max(1/(silence·K), stall_flow)]. `lag` is the meter's time
-    constant in seconds. `fluid` names what the table was made with; with another one `other_fluid`, a share of the
-    reading, is added as a rectangular half-width.
+    constant in seconds, known within the share `lag_doubt`. `fluid` names what the table was made with; with another
+    one `other_fluid`, a share of the reading, is added as a rectangular half-width.
     """
 
     k_table: tuple[tuple[float, float], ...]
@@ -146,6 +168,7 @@ class FlowInput:
     fluid: str = ""
     doubts: tuple[Doubt, ...] = ()
     other_fluid: float = 0.0
+    lag_doubt: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)

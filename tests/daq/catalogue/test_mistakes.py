@@ -10,6 +10,10 @@ from tests.daq.catalogue.conftest import Spoil
 
 PUMP, MODULE, STAND = "parts/pump.toml", "parts/module.toml", "stand.toml"
 FREE_FLOW = 'requirement[2] "free flow"'
+SHUTOFF, RESIDUAL = (
+    'quantity = "peak_pressure"\nstage = "shutoff"',
+    'quantity = "residual_pressure"\nstage = "residual"',
+)
 
 MISTAKES = [
     # file, what stands there, what is written instead, key, expected (its beginning), found, what to do
@@ -74,55 +78,118 @@ MISTAKES = [
     (PUMP, '"pump"', '"pomp"', "kind", "one of 'pump', 'module' or 'module_return'", "'pomp'", "choose one of them"),
     (
         *(PUMP, 'stage = "free_flow"', 'stage = "fill"', f"{FREE_FLOW}.stage"),
-        *("a stage of this kind: dry_check, free_flow, throttle, shutoff, reopen", "'fill'"),
+        *("a stage of this kind: dry_check, free_flow, throttle, shutoff, reopen, residual, rated", "'fill'"),
         "choose one of them; a module has dry_check where the part gives `dry_check`",
     ),
     (
         *(MODULE, 'stage = "free_flow"', 'stage = "dry_check"', 'requirement[3] "free flow".stage'),
-        *("a stage of this kind: shutoff, fill, reopen, free_flow, throttle", "'dry_check'"),
+        *("a stage of this kind: shutoff, fill, reopen, free_flow, throttle, residual, rated", "'dry_check'"),
         "choose one of them; a module has dry_check where the part gives `dry_check`",
     ),
     (
         *(PUMP, 'stage = "shutoff"', 'stage = "throttle"', 'requirement[4] "shutoff pressure".stage'),
-        *(
-            "a stage that gives peak_pressure: shutoff",
-            "'throttle', which gives nothing: this version does not measure it",
-        ),
-        "change stage or quantity",
+        *("a stage that gives peak_pressure: shutoff", "'throttle', which gives nothing", "change stage or quantity"),
     ),
     (
-        *(PUMP, 'stage = "free_flow"', 'stage = "shutoff"', f"{FREE_FLOW}.stage", "a stage that gives flow: free_flow"),
+        *(
+            PUMP,
+            'stage = "free_flow"',
+            'stage = "shutoff"',
+            f"{FREE_FLOW}.stage",
+            "a stage that gives flow: free_flow, rated",
+        ),
         *("'shutoff', which gives peak_pressure, pressure, ", "change stage or quantity"),
     ),
     (
-        *(PUMP, 'quantity = "flow"', 'quantity = "residual_pressure"', f"{FREE_FLOW}.quantity"),
-        *(
-            "one of flow, pressure, peak_pressure, current, voltage, ",
-            "'residual_pressure', this version does not measure it",
-            "take the requirement out",
-        ),
+        *(PUMP, 'quantity = "flow"', 'quantity = "residual_pressure"', f"{FREE_FLOW}.stage"),
+        *("a stage that gives residual_pressure: residual", "'free_flow', which gives flow, pressure, current, "),
+        "change stage or quantity",
     ),
     (
         *(PUMP, 'quantity = "flow"', 'quantity = "speed"', f"{FREE_FLOW}.quantity"),
+        *("a part that tells its commutator's segments", "'speed' and no `commutator`"),
+        "add commutator = { segments = 8, poles = 2 }, with the motor's own numbers, to the part",
+    ),
+    (
+        *(PUMP, 'stage = "free_flow"', 'stage = "rated"', f"{FREE_FLOW}.at", "this key in stage 'rated', such as at ="),
+        *("nothing", "add it"),
+    ),
+    (
+        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nat = "300 kPa"', f"{FREE_FLOW}.at"),
+        *("no `at` but in stage 'rated'", "'300 kPa'", "take it out, or change the stage"),
+    ),
+    (
+        *(PUMP, 'stage = "free_flow"', 'stage = "rated"\nat = "110 L/h"', f"{FREE_FLOW}.at", "a pressure such as"),
+        *("'110 L/h', which is a flow", "write a pressure"),
+    ),
+    (
+        *(PUMP, 'stage = "free_flow"', 'stage = "rated"\nat = "0 kPa"', f"{FREE_FLOW}.at", "more than nothing"),
+        *("'0 kPa'", "give the pressure or flow, or require it in free_flow or shutoff"),
+    ),
+    (
         *(
-            "one of flow, pressure, peak_pressure, current, voltage, ",
-            "'speed', this version does not measure it",
-            "take the requirement out",
+            PUMP,
+            'stage = "free_flow"',
+            'stage = "rated"\nat = "960 kPa"',
+            f"{FREE_FLOW}.at",
+            "a place from 0 kPa to 950",
         ),
+        *("'960 kPa'", "change the place, or fit and configure a sensor that reaches it"),
     ),
     (
-        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nat = "300 kPa"', f"{FREE_FLOW}.at", "no such key"),
-        "'300 kPa', which needs a pressure–flow curve: this version does not measure it",
-        "take the requirement out",
+        *(PUMP, 'stage = "free_flow"', 'stage = "rated"\nat = "300 kPa"\nreference = "absolute"'),
+        *(f"{FREE_FLOW}.reference", "'gauge', as the stand measures", "'absolute'"),
+        "state the limits in gauge pressure",
     ),
     (
-        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nafter = "5 min"', f"{FREE_FLOW}.after", "no such key"),
-        "'5 min', which needs residual pressure: this version does not measure it",
-        "take the requirement out",
+        *(
+            MODULE,
+            'quantity = "peak_pressure"\nstage = "shutoff"',
+            'quantity = "pressure"\nstage = "rated"\nat = "4 bar"',
+        ),
+        *('requirement[2] "regulated pressure".at', "a flow such as", "'4 bar', which is a pressure", "write a flow"),
     ),
     (
-        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nmode = "report"', f"{FREE_FLOW}.mode"),
-        *("'decide'", "'report': this version does not measure it", "leave `mode` out"),
+        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nafter = "5 min"', f"{FREE_FLOW}.after"),
+        *("no `after` but in stage 'residual'", "'5 min'", "take it out, or change the stage"),
+    ),
+    (
+        *(PUMP, SHUTOFF, RESIDUAL, 'requirement[4] "shutoff pressure".after'),
+        *("this key in stage 'residual', such as after = \"60 s\"", "nothing", "add it"),
+    ),
+    (
+        *(PUMP, SHUTOFF, f'{RESIDUAL}\nafter = "11 min"', 'requirement[4] "shutoff pressure".after'),
+        *("a time from 1 s to 600 s after power-off", "'11 min'", "change it"),
+    ),
+    (
+        *(PUMP, SHUTOFF, f'{RESIDUAL}\nafter = "60 kPa"', 'requirement[4] "shutoff pressure".after'),
+        *("a time such as", "'60 kPa', which is a pressure", "write a time"),
+    ),
+    (
+        *(MODULE, 'stage = "fill"', 'stage = "fill"\nmode = "report"', 'requirement[1] "fills".mode'),
+        *("'report' only for what is read over windows in free_flow or shutoff", "'report' for fill_time in 'fill'"),
+        "leave `mode` out",
+    ),
+    (
+        *(PUMP, 'quantity = "peak_pressure"', 'quantity = "peak_pressure"\nmode = "report"'),
+        *('requirement[4] "shutoff pressure".mode', "'report' only for what is read over windows in "),
+        *("'report' for peak_pressure in 'shutoff', which is read once", "leave `mode` out"),
+    ),
+    (
+        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\ntarget = "1 L/h"', f"{FREE_FLOW}.target"),
+        *("no `target` without mode = 'report'", "'1 L/h'", "add the mode, or take the target out"),
+    ),
+    (
+        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nmode = "report"\ntarget = "1 %"', f"{FREE_FLOW}.target"),
+        *("a flow such as", "'1 %', which is a share", "write a flow"),
+    ),
+    (
+        *(PUMP, 'at_least = "110 L/h"', 'at_least = "110 L/h"\nmode = "report"\ntarget = "0 L/h"'),
+        *(f"{FREE_FLOW}.target", "an uncertainty above 0", "'0 L/h'", "give the U that ends the reading"),
+    ),
+    (
+        *(PUMP, 'dry_check = "2 s"', "commutator = { segments = 8, poles = 3 }", "commutator.poles"),
+        *("a multiple of 2", "3", "change it"),
     ),
     (
         *(PUMP, 'at_least = "520 kPa"', 'at_least = "520 kPa"\nreference = "absolute"'),
@@ -177,6 +244,19 @@ MISTAKES = [
     (
         *(STAND, '"80 Hz"', '"180 Hz"', "channel.flow.table", "points in rising order of frequency"),
         *("40 Hz, 180 Hz, 160 Hz, 240 Hz", "sort them"),
+    ),
+    (
+        *(STAND, 'rate = "0.2', 'rate = "0.9', "channel.pressure.leak.table"),
+        *("points in rising order of pressure whose rate does not fall", "0.9"),
+        "sort them, or measure again",
+    ),
+    (
+        *(STAND, 'window = "2 s"', 'window = "2 s"\nmax_window = "1 s"', "reading.max_window"),
+        *("at least 2 s, the `window`", "1 s", "lengthen it, or leave it out"),
+    ),
+    (
+        *(STAND, 'window = "2 s"', 'window = "2 s"\nmax_window = "39 s"', "reading", "at most 40 s, limits.stage"),
+        *("40.5 s for `settle` and the longest window", "lower looks, window or max_window, or raise limits.stage"),
     ),
     (
         *(STAND, "due = 2027-09-14", "due = 2025-09-14", "channel.pressure.calibration.due"),

@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from daq.catalogue.errors import CatalogueError, UnknownPartError
 from daq.catalogue.find import find_config, places
 from daq.catalogue.load import Catalogue, load_catalogue, load_stand
 from daq.catalogue.quantities import judged_in, stages
-from daq.judge.requirement import Quantity, Requirement
+from daq.judge.requirement import Mode, Quantity, Requirement
 from daq.procedure.plan import Kind, Principle, Sensitivity
 from tests.daq.catalogue.conftest import Spoil
 
@@ -51,6 +52,53 @@ def test_sensitivities(config: Path, spoil: Spoil) -> None:
 def test_a_guard_of_nought_is_simple_acceptance(config: Path, spoil: Spoil) -> None:
     spoil("parts/pump.toml", 'at_least = "110 L/h"', 'at_least = "110 L/h"\nguard = 0')
     assert [r.guard for r in load_catalogue(config).part("MH-2101").requirements[:2]] == [1.0, 0.0]
+
+
+def test_a_flow_at_a_pressure_and_a_pressure_at_a_flow(config: Path, spoil: Spoil) -> None:
+    spoil("parts/pump.toml", 'stage = "free_flow"', 'stage = "rated"\nat = "4 bar"')
+    old, new = 'quantity = "peak_pressure"\nstage = "shutoff"', 'quantity = "pressure"\nstage = "rated"\nat = "60 L/h"'
+    spoil("parts/module.toml", old, new)
+    catalogue = load_catalogue(config, load_stand(config).stand)
+    flow, pressure = catalogue.part("MH-2101").requirements[1], catalogue.part("MH-3310").requirements[1]
+    assert (flow.quantity, flow.stage, flow.at) == (Quantity.FLOW, "rated", 400e3)
+    assert (pressure.quantity, pressure.at) == (Quantity.PRESSURE, pytest.approx(60e-3 / 3600))
+
+
+def test_a_residual_pressure_after_a_time(config: Path, spoil: Spoil) -> None:
+    old, new = 'quantity = "peak_pressure"\nstage = "shutoff"', 'quantity = "residual_pressure"\nstage = "residual"'
+    spoil("parts/pump.toml", old, f'{new}\nafter = "1 min"')
+    residual = load_catalogue(config, load_stand(config).stand).part("MH-2101").requirements[3]
+    assert (residual.quantity, residual.stage, residual.after) == (Quantity.RESIDUAL_PRESSURE, "residual", 60.0)
+
+
+def test_a_stand_whose_leak_nobody_measured_takes_no_residual_pressure(config: Path, spoil: Spoil) -> None:
+    """Else what the stand loses would be held against the unit."""
+    old, new = 'quantity = "peak_pressure"\nstage = "shutoff"', 'quantity = "residual_pressure"\nstage = "residual"'
+    spoil("parts/pump.toml", old, f'{new}\nafter = "1 min"')
+    stand = load_stand(config).stand
+    pressure = replace(stand.channels.pressure, leak=None)
+    with pytest.raises(CatalogueError, match="run `steadyhead setup leak` and put what it prints into"):
+        load_catalogue(config, replace(stand, channels=replace(stand.channels, pressure=pressure)))
+
+
+def test_a_report_with_a_target(config: Path, spoil: Spoil) -> None:
+    spoil("parts/pump.toml", 'at_least = "110 L/h"', 'at_least = "110 L/h"\nmode = "report"\ntarget = "0.5 L/h"')
+    spoil("parts/pump.toml", 'at_least = "0.3 A"', 'at_least = "0.3 A"\nmode = "decide"')
+    decided, reported = load_catalogue(config).part("MH-2101").requirements[:2]
+    assert (reported.mode, reported.target) == (Mode.REPORT, pytest.approx(0.5e-3 / 3600))
+    assert (decided.mode, decided.target) == (Mode.DECIDE, None)
+
+
+def test_speed_and_efficiency(config: Path, spoil: Spoil) -> None:
+    spoil("parts/pump.toml", 'dry_check = "2 s"', 'dry_check = "2 s"\ncommutator = { segments = 10 }')
+    spoil("parts/pump.toml", 'quantity = "flow"', 'quantity = "speed"')
+    spoil("parts/pump.toml", '"110 L/h"', '"6000 rpm"')
+    spoil("parts/module.toml", 'quantity = "flow"', 'quantity = "efficiency"')
+    spoil("parts/module.toml", '"95 L/h"', '"18 %"')
+    catalogue = load_catalogue(config, load_stand(config).stand)
+    pump, module = catalogue.part("MH-2101"), catalogue.part("MH-3310")
+    assert (pump.segments, pump.poles, pump.requirements[1].at_least) == (10, 2, pytest.approx(100.0))
+    assert (module.segments, module.requirements[2].at_least) == (None, 0.18)
 
 
 def test_a_range_is_the_stands_affair(config: Path, spoil: Spoil) -> None:

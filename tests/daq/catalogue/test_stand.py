@@ -9,7 +9,7 @@ import pytest
 
 from daq.catalogue.load import load_stand
 from daq.catalogue.stand_file import Broker
-from daq.measure.channels import Distribution, Doubt, Per, PressureKind
+from daq.measure.channels import Distribution, Doubt, Leak, Per, PressureKind
 from tests.daq.catalogue.conftest import Spoil
 
 
@@ -40,6 +40,25 @@ def test_a_span_that_nobody_states_has_a_margin(config: Path, spoil: Spoil) -> N
     spoil("stand.toml", 'valid_low = "0.3 V"', "")
     pressure = load_stand(config).stand.channels.pressure
     assert pressure.valid_low == pytest.approx((0.5 - 0.05 * 4.0) / 5.0)
+
+
+def test_what_the_line_takes_up_and_loses(config: Path, spoil: Spoil) -> None:
+    channels = load_stand(config).stand.channels
+    assert channels.pressure.compliance == pytest.approx(0.15e-6 / 1e5)
+    assert (channels.pressure.compliance_doubt, channels.pressure.thermal) == (0.3, 5e3)
+    assert (channels.flow.lag, channels.flow.lag_doubt) == (0.15, 0.3)
+    leak = channels.pressure.leak
+    assert leak is not None
+    assert leak.table == tuple(sorted(leak.table))
+    spoil("stand.toml", 'reference = "gauge"', 'reference = "absolute"')
+    absolute = load_stand(config).stand.channels.pressure.leak
+    assert absolute == Leak(leak.table, leak.doubt, leak.temperature, rest=101_325.0)
+
+
+def test_the_longest_window(config: Path, spoil: Spoil) -> None:
+    assert load_stand(config).stand.reading.longest == 10.0
+    spoil("stand.toml", 'window = "2 s"', 'window = "2 s"\nmax_window = "20 s"')
+    assert load_stand(config).stand.reading.longest == 20.0
 
 
 def test_a_hose(config: Path, spoil: Spoil) -> None:

@@ -22,6 +22,10 @@ WAYS: list[tuple[Dimension, dict[str, float]]] = [
     (units.RESISTANCE, {"ohm": 1.0, "mohm": 1e-3, "Ω": 1.0}),
     (units.PULSES, {"/m³": 1.0, "/L": 1e3, "1/L": 1e3, "/mL": 1e6}),
     (units.SHARE, {"%": 1e-2, "ppm": 1e-6}),
+    (units.SPEED, {"Hz": 1.0, "/s": 1.0, "1/min": 1 / 60, "rpm": 1 / 60, "turn/s": 1.0, "rad/s": 1 / math.tau}),
+    (units.COMPLIANCE, {"m³/Pa": 1.0, "mL/bar": 1e-11, "mL/kPa": 1e-9}),
+    (units.PRESSURE_PER_TIME, {"Pa/s": 1.0, "kPa/s": 1e3, "kPa/min": 1e3 / 60, "mbar/s": 1e2}),
+    (units.PRESSURE_PER_KELVIN, {"Pa/K": 1.0, "kPa/K": 1e3, "kPa/degC": 1e3}),
     (units.TEMPERATURE_DIFFERENCE, {"K": 1.0, "mK": 1e-3, "delta_degC": 1.0, "delta_degF": 5 / 9}),
 ]
 """Factors from the definitions of the units: 1 in = 25.4 mm, 1 lb = 0.453 592 37 kg, 1 gal = 231 in³."""

@@ -56,6 +56,16 @@ def test_a_part(steadyhead: Command) -> None:
     assert ["regulated pressure", "shutoff", "peak_pressure", "380 kPa", "420 kPa", "1"] in lines
 
 
+def test_a_place_and_a_time_stand_beside_the_stage(steadyhead: Command, config: Path) -> None:
+    part = config / "parts" / "mh-2101.toml"
+    text = part.read_text("utf-8").replace('stage = "free_flow"', 'stage = "rated"\nat = "4 bar"', 1)
+    left = 'quantity = "residual_pressure"\nstage = "residual"\nafter = "1 min"'
+    part.write_text(text.replace('quantity = "peak_pressure"\nstage = "shutoff"', left), "utf-8")
+    lines = [line.split("\t") for line in steadyhead("parts", "show", "MH-2101").stdout.splitlines()]
+    assert ["free flow", "rated, at 400 kPa", "flow", "110 L/h", "", "1"] in lines
+    assert ["shutoff pressure", "residual, after 60 s", "residual_pressure", "520 kPa", "", "1"] in lines
+
+
 def test_a_part_as_json_is_the_file(steadyhead: Command) -> None:
     part = json.loads(steadyhead("parts", "show", "MH-2101", "--json").stdout)
     assert part["requirement"][1]["at_least"] == "110 L/h"

@@ -1,0 +1,169 @@
+"""The `[channel.pressure]` table: a transducer, and the line between it, the unit and the tank."""
+
+import datetime
+from itertools import pairwise
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from daq.catalogue import units
+from daq.catalogue.fields import (
+    Compliance,
+    Flow,
+    Pressure,
+    PressurePerKelvin,
+    PressurePerTime,
+    Resistance,
+    Share,
+    Table,
+    Temperature,
+    Voltage,
+    in_si,
+    refuse,
+)
+from daq.catalogue.sensor_tables import Sensor
+from daq.measure.channels import Leak, PressureInput, PressureKind
+
+LOOP_VALID = (3.6e-3, 21e-3)
+"""Amperes beyond which a 4–20 mA transmitter reports a failure (NAMUR NE 43, from memory)."""
+
+MARGIN = 0.05
+"""Share of the output span by which zero error and noise may leave it, by default (common practice, no source)."""
+
+
+AIR = 101.325e3
+"""Pa, what an absolute transducer shows of an empty line: the standard atmosphere (ISO 2533, from memory)."""
+
+
+class DropTable(Table):
+    """A resistance given by one point: the pressure `drop` at the flow `at`; `tolerance` and `doubt` are pressures."""
+
+    drop: Pressure = Field(ge=0)
+    at: Flow = Field(gt=0)
+    tolerance: Pressure = 5e3
+    doubt: Pressure = 0.0
+
+    @property
+    def k(self) -> float:
+        """Pa/(m³/s)²."""
+        return self.drop / self.at**2
+
+    @property
+    def k_doubt(self) -> float:
+        return self.doubt / self.at**2
+
+
+class LeakPointTable(Table):
+    """How fast pressure falls `at` a pressure."""
+
+    at: Pressure = Field(gt=0)
+    rate: PressurePerTime
+
+
+class LeakTable(Table):
+    """The stand's own leak, as `steadyhead setup leak` found it. `doubt` is an expanded uncertainty (k = 2)."""
+
+    date: datetime.date
+    temperature: Temperature | None = None
+    table: list[LeakPointTable] = Field(min_length=1)
+    doubt: PressurePerTime
+
+    @field_validator("table")
+    @classmethod
+    def _rising(cls, table: list[LeakPointTable]) -> list[LeakPointTable]:
+        if any(b.at <= a.at or b.rate < a.rate for a, b in pairwise(table)):
+            found = ", ".join(
+                f"{units.show(p.rate, units.PRESSURE_PER_TIME)} at {units.show(p.at, units.PRESSURE)}" for p in table
+            )
+            refuse("points in rising order of pressure whose rate does not fall", found, "sort them, or measure again")
+        return table
+
+    def build(self, rest: float) -> Leak:
+        """`rest` is what the transducer shows without pressure, Pa."""
+        return Leak(tuple((point.at, point.rate) for point in self.table), self.doubt, self.temperature, rest)
+
+
+class PressureTable(Sensor[Pressure]):
+    """A transducer: `low` and `high` give `output_low` and `output_high` (volts, or amperes in a loop)."""
+
+    kind: Annotated[PressureKind, Field(strict=False)]
+    reference: Literal["gauge", "absolute"] = "gauge"
+    low: Pressure
+    high: Pressure
+    output_low: float
+    output_high: float
+    valid_low: float | None = None
+    valid_high: float | None = None
+    excitation: Voltage = Field(default=5.0, gt=0)
+    excitation_gain: float = Field(default=1.0, gt=0)
+    gain: float = Field(default=1.0, gt=0)
+    burden: Resistance | None = Field(default=None, validate_default=True)
+    zero_limit: Pressure = Field(default=5e3, gt=0)
+    height: Pressure = 0.0
+    hose: DropTable | None = None
+    line: DropTable
+    compliance: Compliance = 0.0
+    compliance_doubt: Share = Field(default=0.3, ge=0, le=1)
+    thermal: PressurePerKelvin = 0.0
+    leak: LeakTable | None = None
+
+    @field_validator("output_low", "output_high", "valid_low", "valid_high", mode="before")
+    @classmethod
+    def _by_kind(cls, value: object, info: ValidationInfo) -> object:
+        loop = info.data.get("kind") is PressureKind.LOOP
+        return in_si(value, units.CURRENT if loop else units.VOLTAGE)
+
+    @field_validator("high", "output_high", "valid_high")
+    @classmethod
+    def _above(cls, high: float | None, info: ValidationInfo) -> float | None:
+        low = info.data.get(str(info.field_name).replace("high", "low"))
+        if high is not None and low is not None and high <= low:
+            refuse(f"more than `{str(info.field_name).replace('high', 'low')}`", "no more", "exchange or mend the two")
+        return high
+
+    @field_validator("burden")
+    @classmethod
+    def _loop_has_one(cls, burden: float | None, info: ValidationInfo) -> float | None:
+        if info.data.get("kind") is PressureKind.LOOP and not burden:
+            refuse("the resistor that the loop current flows through", "none", 'add it, such as burden = "100 ohm"')
+        return burden
+
+    def build(self) -> PressureInput:
+        ratio = self.excitation if self.kind is PressureKind.RATIOMETRIC else 1.0
+        valid_low, valid_high = self._valid()
+        hose = self.hose
+        return PressureInput(
+            kind=self.kind,
+            low=self.low,
+            high=self.high,
+            out_low=self.output_low / ratio,
+            out_high=self.output_high / ratio,
+            valid_low=valid_low / ratio,
+            valid_high=valid_high / ratio,
+            gain=self.gain,
+            excitation=self.excitation,
+            excitation_gain=self.excitation_gain,
+            burden=self.burden or 0.0,
+            absolute_reference=self.reference == "absolute",
+            zero_limit=self.zero_limit,
+            k_outlet=hose.k if hose else 0.0,
+            k_outlet_doubt=hose.k_doubt if hose else 0.0,
+            height=self.height,
+            k_line=self.line.k,
+            line_tolerance=self.line.tolerance,
+            doubts=self.doubts(),
+            compliance=self.compliance,
+            compliance_doubt=self.compliance_doubt,
+            thermal=self.thermal,
+            leak=self.leak.build(AIR if self.reference == "absolute" else 0.0) if self.leak else None,
+        )
+
+    def _valid(self) -> tuple[float, float]:
+        margin = MARGIN * (self.output_high - self.output_low)
+        low, high = (self.output_low - margin, self.output_high + margin)
+        if self.kind is PressureKind.LOOP:
+            low, high = LOOP_VALID
+        return (
+            low if self.valid_low is None else self.valid_low,
+            high if self.valid_high is None else self.valid_high,
+        )
