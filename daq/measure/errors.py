@@ -11,3 +11,11 @@ class NotFittedError(MeasureError):
 
 class TooSlowError(MeasureError):
     """A device that scans too slowly for a mean over 50 ms."""
+
+
+class ResidualError(MeasureError):
+    """Pressure after power-off that no residual pressure can be read from."""
+
+
+class LeakError(MeasureError):
+    """A record of a blanked-off stand that does not show its own leak."""
