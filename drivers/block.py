@@ -194,7 +194,10 @@ class Replayed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Capture:
-    """A fast capture: counts of one channel at `rate_hz`, sample 0 at `tick`."""
+    """A fast capture: counts of one channel at `rate_hz`, sample 0 at `tick` (unwrapped as that of a Status).
+
+    As an event it stands where its last missing piece came, whoever asked for it.
+    """
 
     role: int
     rate_hz: int
@@ -203,7 +206,7 @@ class Capture:
     overrange: bool
 
 
-Event = Block | Status | Identity | LinkChange | DeviceReset | Replayed
+Event = Block | Status | Identity | LinkChange | DeviceReset | Capture | Replayed
 
 
 @dataclass(slots=True)

@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 from drivers.block import DeviceReset, Event, Link, LinkChange
 from drivers.device import DeviceSilentError, PortError, ProtocolError
-from drivers.link.capture import Collector
 from drivers.link.deframer import Deframer, Piece
 from drivers.link.frames import PROTOCOL
 from drivers.link.requests import Request
@@ -29,7 +28,6 @@ class Line:
         self.ready: deque[tuple[Piece | None, list[Event]]] = deque()
         self.gone = ""
         self.resets = 0
-        self.collector: Collector | None = None
         self._transport = transport
         self._virtual = virtual
         self._deframer = Deframer()
@@ -153,10 +151,6 @@ class Line:
                 # Told before the piece is tapped, so that a recording has the two in the order in which they are told.
                 self.ready.append((None, [events.pop(0)]))
             self.ready.append((piece, events))
-        if session.bursts:
-            if self.collector is not None:
-                self.collector.take(session.bursts)
-            session.bursts.clear()
 
     async def flush(self) -> None:
         """Writes what the session wants to say; a line that fails is gone."""

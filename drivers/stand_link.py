@@ -18,7 +18,6 @@ from drivers.device import (
     Reply,
 )
 from drivers.line import Line
-from drivers.link.capture import Collector
 from drivers.link.codec import limits_crc
 from drivers.link.deframer import Piece
 from drivers.link.frames import (
@@ -217,7 +216,7 @@ class StandLinkDevice:
         return None if status is None else status.limits_crc
 
     async def capture(self, role: int, rate_hz: int, total: int) -> Capture:
-        """A fast capture of the channel with this role.
+        """A fast capture of the channel with this role. It comes in the stream of events too.
 
         Raises:
             NotFittedError: the device cannot capture, or not that channel.
@@ -226,21 +225,19 @@ class StandLinkDevice:
         if self.identity.burst_max_hz == 0:
             raise NotFittedError(f"{self.address.text}: capture: the device has none")
         self._captures = (self._captures + 1) & 0xFF
-        collector = self._line.collector = Collector(self._captures, role, total)
-        try:
-            reply = await self._ask(CaptureRequest(self._captures, role, rate_hz, total))
-            if not reply.done:
-                raise NotFittedError(f"{self.address.text}: capture of role {role} at {rate_hz} Hz: {reply.text}")
-            until = self._line.clock() + total / rate_hz + CAPTURE_SLACK
-            while collector.missing:
-                if self._line.clock() >= until:
-                    raise DeviceSilentError(
-                        f"{self.address.text}: capture: {collector.missing} of {total} samples did not come"
-                    )
-                await self._line.step(until)
-        finally:
-            self._line.collector = None
-        return collector.result()
+        number, captures = self._captures, self._line.session.captures
+        captures.forget(number)
+        reply = await self._ask(CaptureRequest(number, role, rate_hz, total))
+        if not reply.done:
+            raise NotFittedError(f"{self.address.text}: capture of role {role} at {rate_hz} Hz: {reply.text}")
+        until = self._line.clock() + total / rate_hz + CAPTURE_SLACK
+        while (capture := captures.result(number)) is None:
+            if self._line.clock() >= until:
+                missing = captures.missing(number, total)
+                raise DeviceSilentError(f"{self.address.text}: capture: {missing} of {total} samples did not come")
+            await self._line.step(until, unless=lambda: captures.result(number) is not None)
+        captures.forget(number)
+        return capture
 
     async def clear(self) -> Reply:
         """Clears a trip whose cause is gone."""

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, LinkCounts, Status
 from drivers.link.blocks import BlockMaker
+from drivers.link.capture import Captures
 from drivers.link.codec import encode
 from drivers.link.deframer import UNCOUNTED, Piece, Trouble
 from drivers.link.frames import Burst, FromHost, Identify, OtherProtocol, Reply, Scans, Stream
@@ -32,7 +33,7 @@ class Session:
         self.identity_piece: Piece | None = None
         self.other_protocol: int | None = None
         self.status: Status | None = None
-        self.bursts: list[Burst] = []
+        self.captures = Captures()
         self.silent = False
         self._maker = BlockMaker(known) if known else None
         self._lost_identity = False
@@ -112,7 +113,7 @@ class Session:
     # What the peer sends
 
     def handle(self, piece: Piece, now: float) -> list[Event]:
-        """The events that one piece gives. Replies settle their requests, and BURST goes to `bursts`."""
+        """The events that one piece gives. Replies settle their requests; the last piece of a capture gives it."""
         if not piece.sound:
             self._count_bad(piece.trouble)
             return []
@@ -130,7 +131,7 @@ class Session:
         if isinstance(frame, Reply):
             self._pending.answer(frame.seq, frame.code)
         elif isinstance(frame, Burst):
-            self.bursts.append(frame)
+            return events + self._on_burst(frame)
         elif isinstance(frame, OtherProtocol):
             self.other_protocol = frame.protocol
         elif piece.trouble is not Trouble.EARLY:
@@ -160,6 +161,12 @@ class Session:
             self.request(Stream(True), now)
         events.append(status)
         return events
+
+    def _on_burst(self, burst: Burst) -> list[Event]:
+        if self._maker is None or self._lost_identity:
+            return []  # of a boot that nobody has described yet
+        capture = self.captures.take(burst)
+        return [] if capture is None else [replace(capture, tick=self._maker.status_tick(capture.tick))]
 
     def _on_identity(self, identity: Identity, piece: Piece, now: float) -> list[Event]:
         before = self.identity
@@ -197,6 +204,7 @@ class Session:
         self.counts.resets += 1
         self.status = None
         self._pending.drop_all()
+        self.captures.drop_all()
         if identity is None:
             self._lost_identity = True
             self.identify(now)

@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import pytest
 
-from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange
+from drivers.block import Block, Capture, DeviceReset, Event, Identity, Link, LinkChange
 from drivers.device import Address, AddressError, Device, PortError, ProtocolError
 from drivers.reconnect import NEXT, BackOff, Happening, Reconnecting, State
 from drivers.stand_link import StandLinkDevice
@@ -147,3 +147,15 @@ async def test_the_tap_goes_over_to_the_next_connection() -> None:
     identities = sum(isinstance(event, Identity) for event in events)
     assert identities == 2
     assert len(wires) >= 30 + identities
+
+
+async def test_a_capture_is_passed_on() -> None:
+    world = World(Stand())
+    found: list[Event] = []
+    async for event in world.device.events():
+        found.append(event)
+        if isinstance(event, Identity):
+            await world.device.capture(9, 20_000, 250)
+        if isinstance(event, Capture):
+            await world.device.close()
+    assert kinds(found).count("Capture") == 1

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Replayed
+from drivers.block import Block, Capture, DeviceReset, Event, Identity, Link, LinkChange, Replayed
 from drivers.device import Address, AddressError, Device, NotFittedError
 from drivers.reconnect import Reconnecting
 from drivers.recording import RecordingError, RecordingWriter
@@ -18,6 +18,9 @@ ADDRESS = Address.parse("sim://marrow-hill/bench-1")
 
 
 def same(a: Event, b: Event) -> bool:
+    if isinstance(a, Capture) and isinstance(b, Capture):
+        names = ("role", "rate_hz", "tick", "counts", "overrange")
+        return all(getattr(a, n) == getattr(b, n) for n in names)
     if not isinstance(a, Block) or not isinstance(b, Block):
         return a == b
     plain = ("boot", "tick", "index", "missing", "displaced", "overrange")
@@ -101,6 +104,30 @@ async def test_a_second_answer_to_a_repeated_question_is_no_reset(tmp_path: Path
     _, events = await replayed(tmp_path / "run")
     assert [type(e) for e in events if isinstance(e, Identity | DeviceReset)] == [Identity, Identity]
     assert sum(isinstance(e, Block) for e in events) == 8
+
+
+@pytest.mark.parametrize("start_tick", [0, 2**32 - 400_000])
+async def test_captures_come_again_where_they_stood(tmp_path: Path, start_tick: int) -> None:
+    stand = Stand(start_tick=start_tick)
+    device = await started(stand)
+    path = tmp_path / "run.rec"
+    events = device.events()
+    for _ in range(30):
+        await anext(events)
+    writer = RecordingWriter(path, device.recording_header())
+    device.tap = writer.wire
+    live: list[Event] = []
+    for total in (250, 90):
+        await device.capture(9, 20_000, total)
+        live += [await anext(events) for _ in range(20)]
+    await events.aclose()  # type: ignore[attr-defined]
+    writer.close({})
+    _, again = await replayed(path)
+    assert_same(again[: len(live)], live)
+    captures = [event for event in live if isinstance(event, Capture)]
+    assert [len(capture.counts) for capture in captures] == [250, 90]
+    blocks = [event for event in live if isinstance(event, Block)]
+    assert all(abs(capture.tick - blocks[0].tick) < 2**31 for capture in captures)
 
 
 async def test_replay_over_a_reconnection(tmp_path: Path) -> None:

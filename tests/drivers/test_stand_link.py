@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange
+from drivers.block import Block, Capture, DeviceReset, Event, Identity, Link, LinkChange
 from drivers.device import (
     Address,
     DeviceSilentError,
@@ -200,6 +200,21 @@ async def test_a_capture_is_put_together() -> None:
     capture = await device.capture(9, 20_000, 250)
     assert capture.counts == list(range(250))
     assert (capture.role, capture.rate_hz, capture.tick, capture.overrange) == (9, 20_000, 5, False)
+
+
+async def test_a_capture_stands_among_the_events_once() -> None:
+    device = await started(Stand())
+    asked = await device.capture(9, 20_000, 250)
+    events = await some(device, 12)
+    (told,) = [event for event in events if isinstance(event, Capture)]
+    assert (told.counts, told.role, told.rate_hz) == (asked.counts, asked.role, asked.rate_hz)
+    assert 0 < events.index(told) < len(events) - 1
+
+
+async def test_each_capture_gives_its_own_samples() -> None:
+    device = await started(Stand())
+    lengths = [len((await device.capture(9, 20_000, total)).counts) for total in (250, 40, 400)]
+    assert lengths == [250, 40, 400]
 
 
 async def test_a_capture_with_a_lost_piece_is_an_error() -> None:

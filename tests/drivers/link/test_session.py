@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Status
+from drivers.block import Block, Capture, DeviceReset, Event, Identity, Link, LinkChange, Status
 from drivers.link import frames
 from drivers.link.codec import encode
 from drivers.link.deframer import Deframer
@@ -298,3 +298,24 @@ def test_going_on_behind_a_block_of_another_boot_is_refused() -> None:
     assert isinstance(block, Block)
     with pytest.raises(ValueError, match="boot 99, expected one of boot 261"):
         peer.session.continue_after(replace(block, boot=99))
+
+
+def burst(first: int, tick: int = 1000) -> frames.Burst:
+    return frames.Burst(1, 9, 20_000, tick, 150, first, False, tuple(range(first, min(first + 100, 150))))
+
+
+def test_a_capture_is_told_where_its_last_piece_came() -> None:
+    peer = Peer()
+    assert peer.say(burst(0)) == []
+    (capture,) = peer.say(burst(100))
+    assert isinstance(capture, Capture)
+    assert capture.counts == list(range(150))
+    assert peer.say(burst(0), burst(100)) == []
+
+
+def test_a_capture_of_a_boot_that_nobody_has_described_is_none() -> None:
+    assert Peer(identified=False).say(burst(0), burst(100)) == []
+    peer = Peer()
+    peer.say(burst(0))
+    peer.say(replace(IDENTITY, boot=IDENTITY.boot + 1), seq=0)
+    assert peer.say(burst(100)) == []
