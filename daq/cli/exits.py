@@ -33,6 +33,7 @@ _EXPECTED = (
     ("daq.record.errors", "RecordError", Exit.INTERNAL),
     ("daq.publish.errors", "PublishError", Exit.INTERNAL),
     ("daq.stand.errors", "RequestError", Exit.USAGE),
+    ("daq.study.errors", "StudyError", Exit.USAGE),
     ("daq.stand.errors", "StandError", Exit.INTERNAL),
     ("daq.cli.broker", "BrokerError", Exit.INTERNAL),
     ("simulator.errors", "SimulatorError", Exit.USAGE),

@@ -21,6 +21,7 @@ COMMANDS = {
     "replay": "Judge a recording again.",
     "parts": "Check, list and show the catalogue of parts.",
     "runs": "List, show and export recorded runs.",
+    "study": "Ask many runs, recorded or simulated, at once.",
     "setup": "Check configuration, device, broker, database and disk.",
 }
 """Subcommands by the name of their module, which offers a Typer called `app`; listing them loads none."""

@@ -54,8 +54,8 @@ def list_(
     json: JsonOption = False,
 ) -> None:
     """List runs, newest first."""
-    wanted = _filter(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=limit)
-    with _store(config, database) as store:
+    wanted = filter_of(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=limit)
+    with open_store(config, database) as store:
         lines = store.runs(wanted)
     if json:
         put_json([asdict(line) | {"started": _time(line.started), "ended": _time(line.ended)} for line in lines])
@@ -89,7 +89,7 @@ def show(
     """Show a run: its verdict, findings and readings."""
     from daq.cli.run_text import FINDING_HEAD, READING_HEAD, facts, finding_rows, reading_rows
 
-    with _store(config, database) as store:
+    with open_store(config, database) as store:
         stored = store.run(run)
     if json:
         put_json(stored.data)
@@ -116,8 +116,8 @@ def export(
     """Export runs, oldest first."""
     from daq.cli.run_text import as_csv, as_json
 
-    wanted = _filter(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=ALL)
-    with _store(config, database) as store:
+    wanted = filter_of(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=ALL)
+    with open_store(config, database) as store:
         lines = store.runs(wanted)
         data = [store.run(line.run).data for line in reversed(lines)]
     text = as_csv(data) if format_ is Format.CSV and not json else as_json(data)
@@ -132,7 +132,7 @@ def export(
         note(f"{len(data)} runs in {output}")
 
 
-def _filter(
+def filter_of(
     *,
     part: str | None,
     serial: str | None,
@@ -141,6 +141,7 @@ def _filter(
     until: datetime | None,
     limit: int,
 ) -> "Filter":
+    """What options ask for; times without a zone are UTC. Wrong usage where a verdict is none."""
     from daq.cli.exits import BY_VERDICT
     from daq.record.values import Filter
 
@@ -150,7 +151,7 @@ def _filter(
 
 
 @contextmanager
-def _store(config: Path | None, database: str | None) -> "Iterator[Store]":
+def open_store(config: Path | None, database: str | None) -> "Iterator[Store]":
     """The store, open for reading.
 
     Raises:

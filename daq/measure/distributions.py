@@ -1,7 +1,7 @@
-"""Quantiles of the normal and of Student's t distribution, without scipy.
+"""Quantiles of the normal and of Student's t distribution, and the tail of Fisher's F, without scipy.
 
-The distribution function of Student's t comes from the regularised incomplete beta function, worked out as a
-continued fraction (Abramowitz and Stegun, 26.5.8 and 26.7.1); the quantile is its inverse by Newton's method.
+The distribution functions of Student's t and of F come from the regularised incomplete beta function, worked out as a
+continued fraction (Abramowitz and Stegun, 26.5.8, 26.6.2 and 26.7.1); the quantile is an inverse by Newton's method.
 """
 
 import math
@@ -63,6 +63,13 @@ def student_quantile(p: float, dof: float) -> float:
             return new
         t = new
     return t
+
+
+def fisher_above(f: float, above: float, below: float) -> float:
+    """The probability that Fisher's F with `above` and `below` > 0 degrees of freedom exceeds `f` ≥ 0."""
+    if math.isinf(f):
+        return 0.0
+    return _beta_share(_freedom(below) / (below + _freedom(above) * f), 0.5 * below, 0.5 * above)
 
 
 def _bracket(p: float, dof: float) -> tuple[float, float]:
