@@ -13,7 +13,7 @@ from daq.procedure.effects import Effect, Noted
 from daq.procedure.run import ConfirmError, Run
 from daq.publish import contract as c
 from daq.stand.result import About
-from drivers.block import Block, DeviceReset, Event, Link, LinkChange, LinkCounts, Replayed, Status
+from drivers.block import Block, Capture, DeviceReset, Event, Link, LinkChange, LinkCounts, Replayed, Status
 from drivers.device import Device
 from drivers.recording import RecordingWriter
 
@@ -37,6 +37,8 @@ class ActiveRun:
             return self.run.feed(event)
         if isinstance(event, Status):
             return self.run.status(event)
+        if isinstance(event, Capture):
+            return self.run.captured(event)
         if isinstance(event, DeviceReset):
             return self.run.halt("device reset")
         if isinstance(event, LinkChange) and event.link is not Link.UP:

@@ -23,6 +23,7 @@ from daq.record.uuid7 import uuid7
 from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
+from daq.stand.capturing import Capturing
 from daq.stand.errors import RefusedError, StandError, blocked
 from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.idle import Idle
@@ -83,6 +84,7 @@ class Stand:
         self._said: Stage | None = None
         self._last_run = ""
         self._removing = False
+        self._capturing = Capturing(self._no_capture)
 
     # The loop.
 
@@ -386,12 +388,20 @@ class Stand:
             elif isinstance(effect, StageNow):
                 self._note(Noted(effect.since, f"stage {effect.stage}", effect.do.value))
                 self._say_stage()
-            elif not isinstance(effect, CaptureWanted):
+            elif isinstance(effect, CaptureWanted):
+                self._capturing.begin(self._opened(), effect)
+            else:
                 self._say(effect)
                 if isinstance(effect, (Alarm, Noted)):
                     self._note(effect)
         if active is not None and self._active is active:
             self._say_live(active)
+
+    def _no_capture(self, why: str) -> None:
+        if self._active is not None:
+            told = Noted(self._active.run.t, "capture failed", why)
+            self._say(told)
+            self._note(told)
 
     def _say_live(self, active: ActiveRun) -> None:
         step = active.run.last
@@ -403,6 +413,7 @@ class Stand:
         assert active is not None, "only a run under way can end"
         device = self._opened()
         device.tap = None
+        self._capturing.cancel()
         self._active, self._removing = None, True
         if self.identity is not None:
             self._idle = Idle(self.config.stand.channels, self.identity)
