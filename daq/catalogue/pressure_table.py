@@ -22,17 +22,13 @@ from daq.catalogue.fields import (
     refuse,
 )
 from daq.catalogue.sensor_tables import Sensor
-from daq.measure.channels import Leak, PressureInput, PressureKind
+from daq.measure.channels import AIR, Leak, PressureInput, PressureKind
 
 LOOP_VALID = (3.6e-3, 21e-3)
 """Amperes beyond which a 4–20 mA transmitter reports a failure (NAMUR NE 43, from memory)."""
 
 MARGIN = 0.05
 """Share of the output span by which zero error and noise may leave it, by default (common practice, no source)."""
-
-
-AIR = 101.325e3
-"""Pa, what an absolute transducer shows of an empty line: the standard atmosphere (ISO 2533, from memory)."""
 
 
 class DropTable(Table):

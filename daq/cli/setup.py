@@ -1,10 +1,12 @@
-"""`steadyhead setup`: is everything there that a stand needs, and what mends it if not. Never starts a pump."""
+"""`steadyhead setup`: is everything there that a stand needs, what mends it if not, and how fast the stand leaks. Never
+starts a pump."""
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daq.cli.config import DeviceOption
 from daq.cli.exits import Exit
 from daq.cli.options import ConfigOption, JsonOption
 from daq.cli.output import put_json, put_table
@@ -12,12 +14,12 @@ from daq.cli.output import put_json, put_table
 if TYPE_CHECKING:
     from daq.cli.setup_checks import Outcome
 
-app = typer.Typer(no_args_is_help=True, add_completion=False, help="Check what a stand needs.")
+app = typer.Typer(no_args_is_help=True, add_completion=False, help="Check what a stand needs, and how fast it leaks.")
 
 
 @app.callback()
 def setup() -> None:
-    """Check what a stand needs."""
+    """Check what a stand needs, and how fast it leaks."""
 
 
 @app.command()
@@ -34,6 +36,25 @@ def check(config: ConfigOption = None, json: JsonOption = False) -> None:
         raise typer.Exit(Exit.USAGE)
     if not all(outcome.ok for outcome in found):
         raise typer.Exit(Exit.INTERNAL)
+
+
+@app.command()
+def leak(
+    config: ConfigOption = None,
+    device: DeviceOption = None,
+    seconds: Annotated[
+        float, typer.Option("--time", metavar="SECONDS", min=30.0, max=3600.0, help="How long to watch it.")
+    ] = 120.0,
+    json: JsonOption = False,
+) -> None:
+    """Measure how fast the stand itself loses pressure, for residual pressures.
+
+    Blank off the line where the unit would be, pump it up by hand, shut the valve
+    and leave it. Writes the lines for stand.toml; changes no file itself.
+    """
+    from daq.cli.setup_leak import measure
+
+    measure(config, device, seconds, json=json)
 
 
 def _row(outcome: "Outcome") -> tuple[str, str, str, str]:

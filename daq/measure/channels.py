@@ -6,6 +6,9 @@ Built once from the stand configuration; nothing here knows a file or a unit str
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+AIR = 101.325e3
+"""Pa, what an absolute transducer shows of an empty line: the standard atmosphere (ISO 2533, from memory)."""
+
 
 class Distribution(StrEnum):
     """The shape of a type B doubt. A tolerance without a stated distribution is rectangular (JCGM 100:2008, 4.3.7)."""
@@ -101,6 +104,11 @@ class PressureInput:
     compliance_doubt: float = 0.3
     thermal: float = 0.0
     leak: Leak | None = None
+
+    @property
+    def rest(self) -> float:
+        """What an empty line shows, Pa."""
+        return AIR if self.absolute_reference else 0.0
 
 
 @dataclass(frozen=True, slots=True)

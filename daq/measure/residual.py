@@ -85,8 +85,7 @@ def residual_of(
     ]
     flags = [] if leak else ["stand_leak_unknown"]
     if leak:
-        known = np.minimum(pressure, leak.table[-1][0])
-        guessed = correction - float(np.interp(after, t, _lost(t, known, leak)))
+        guessed = float(np.interp(after, t, _sum_up(t, _guessed(leak, pressure))))
         components += _leak_doubts(leak, after, correction, guessed, temperature)
         flags += ["above_leak_table"] if pressure[t <= after].max() > leak.table[-1][0] else []
     window = (after - 0.5 * SPAN_S, after + 0.5 * SPAN_S)
@@ -128,8 +127,21 @@ def _mean_about(t: Floats, pressure: Floats, after: float, lsb: float) -> tuple[
 
 
 def _lost(t: Floats, pressure: Floats, leak: Leak) -> Floats:
-    """What the stand lost from power-off to each `t`, Pa, by trapezoids."""
-    rate = leak_rate(leak, pressure)
+    """What the stand lost from power-off to each `t`, Pa."""
+    return _sum_up(t, leak_rate(leak, pressure))
+
+
+def _guessed(leak: Leak, pressure: Floats) -> Floats:
+    """How far the leak beyond its table may be from `leak_rate`, Pa/s: above, it may stay what it was; below, it may go
+    with the root of pressure, as through a hole, where that goes in proportion, as through a gap."""
+    (first, low), (last, high) = leak.table[0], leak.table[-1]
+    above = np.maximum((pressure - leak.rest) / (last - leak.rest), 1.0) - 1.0
+    below = np.clip((pressure - leak.rest) / (first - leak.rest), 0.0, 1.0)
+    return np.asarray(high * above + low * (np.sqrt(below) - below))
+
+
+def _sum_up(t: Floats, rate: Floats) -> Floats:
+    """∫ rate dt from power-off to each `t`, by trapezoids."""
     pieces = np.concatenate(([rate[0] * t[0]], 0.5 * (rate[1:] + rate[:-1]) * np.diff(t)))
     return np.cumsum(pieces)
 
@@ -145,13 +157,13 @@ def _law(t: Floats, pressure: Floats, after: float, floor: float) -> tuple[Decay
 def _leak_doubts(
     leak: Leak, after: float, correction: float, guessed: float, temperature: float | None
 ) -> list[Component]:
-    """What is doubtful of the correction: the rates, which err the same way all the time; `guessed`, the part of it
-    that lies above the table; and that they hold at this temperature."""
+    """What is doubtful of the correction: the rates, which err the same way all the time; `guessed`, what it may
+    be off beyond the table; and that they hold at this temperature."""
     warmer = 0.0
     if leak.temperature is not None and temperature is not None:
         warmer = LEAK_PER_KELVIN * abs(temperature - leak.temperature) * correction
     return [
         Component("stand's leak", Shape.NORMAL, 0.5 * leak.doubt * after),
-        Component("stand's leak above its table", Shape.RECTANGULAR, guessed / math.sqrt(3)),
+        Component("stand's leak beyond its table", Shape.RECTANGULAR, guessed / math.sqrt(3)),
         Component("stand's leak at another temperature", Shape.RECTANGULAR, warmer / math.sqrt(3)),
     ]

@@ -84,8 +84,18 @@ def test_above_its_table_the_leak_is_doubted_as_far_as_it_was_guessed() -> None:
     assert residual.flags == ("above_leak_table",)
     assert residual.correction == pytest.approx(400.0 * 1.2 * 10.0)
     doubts = {c.source: c.standard for c in residual.components}
-    assert doubts["stand's leak above its table"] == pytest.approx(400.0 * 0.2 * 10.0 / math.sqrt(3))
+    assert doubts["stand's leak beyond its table"] == pytest.approx(400.0 * 0.2 * 10.0 / math.sqrt(3))
     assert read(t, np.full_like(t, 500e3)).flags == ()
+
+
+def test_below_its_table_the_leak_may_be_a_hole_or_a_gap() -> None:
+    """In proportion to pressure, or to its root: at a quarter of the first point by a quarter of its rate apart."""
+    t = times(11.0)
+    residual = read(t, np.full_like(t, 50e3))
+    doubts = {c.source: c.standard for c in residual.components}
+    assert residual.correction == pytest.approx(25.0 * 10.0)
+    assert doubts["stand's leak beyond its table"] == pytest.approx(25.0 * 10.0 / math.sqrt(3))
+    assert residual.flags == ()
 
 
 def test_the_leaks_law_between_its_points() -> None:
@@ -105,7 +115,7 @@ def test_each_doubt_by_hand() -> None:
     assert doubts["moment of power-off"] == pytest.approx(2e3 * 0.05 / root, rel=0.2)
     assert doubts["fluid temperature since power-off"] == pytest.approx(0.5 * 4e3 / root)
     assert doubts["stand's leak"] == pytest.approx(20.0 / 2 * 10.0)  # k = 2, and it errs one way for 10 s
-    assert doubts["stand's leak above its table"] == 0.0
+    assert doubts["stand's leak beyond its table"] == 0.0
     assert doubts["stand's leak at another temperature"] == pytest.approx(0.03 * 10.0 * residual.correction / root)
     assert residual.correction == pytest.approx(10.0 * (100.0 + (390e3 - 200e3) / 1e3), rel=1e-3)
 
