@@ -22,7 +22,7 @@ COMMANDS = {
     "parts": "Check, list and show the catalogue of parts.",
     "runs": "List, show and export recorded runs.",
     "study": "Ask many runs, recorded or simulated, at once.",
-    "setup": "Check configuration, device, broker, database and disk.",
+    "setup": "Check configuration, device, broker, database and disk; measure the stand's leak.",
 }
 """Subcommands by the name of their module, which offers a Typer called `app`; listing them loads none."""
 
