@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy import stats
 
-from daq.measure.distributions import normal_cdf, normal_quantile, student_cdf, student_quantile
+from daq.measure.distributions import fisher_above, normal_cdf, normal_quantile, student_cdf, student_quantile
 
 PROBABILITIES = (1e-6, 0.001, 0.025, 0.3, 0.5, 0.6, 0.9, 0.975, 0.995, 0.99999)
 
@@ -43,3 +43,10 @@ def test_a_probability_outside_its_range_is_refused(p: float) -> None:
 def test_degrees_of_freedom_must_be_positive(dof: float) -> None:
     with pytest.raises(ValueError, match="degrees of freedom"):
         student_quantile(0.9, dof)
+
+
+@pytest.mark.parametrize(("above", "below"), [(1, 1), (2, 18), (18, 60), (9, 3.5)])
+def test_the_tail_of_fishers_f_agrees_with_scipy(above: float, below: float) -> None:
+    for f in (0.0, 1e-3, 0.434, 1.0, 3.0, 50.0):
+        assert fisher_above(f, above, below) == pytest.approx(stats.f.sf(f, above, below), rel=1e-9)
+    assert fisher_above(math.inf, above, below) == 0.0
