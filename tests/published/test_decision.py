@@ -12,6 +12,7 @@ from daq.judge.requirement import Quantity, Requirement
 from daq.measure.distributions import normal_quantile
 from daq.measure.reading import Reading, Supply
 from daq.measure.uncertainty import Component, Shape, combine
+from tests.published.rows import rows
 
 
 def reading(y: float, u: float, quantity: str = "flow") -> Reading:
@@ -29,6 +30,7 @@ def p_conform(requirement: Requirement, r: Reading) -> float:
     return p
 
 
+@rows("V5.30")
 @pytest.mark.parametrize(("probability", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
 def test_one_sided_conformance_probability(probability: float, z: float) -> None:
     """JCGM 106:2012, Table 1."""
@@ -37,6 +39,7 @@ def test_one_sided_conformance_probability(probability: float, z: float) -> None
     assert p_conform(at_least(10.0), reading(10.0 + exact, 1.0)) == pytest.approx(probability, abs=1e-4)
 
 
+@rows("V5.31")
 def test_breakdown_voltage() -> None:
     """JCGM 106:2012, clause 7, worked example (from memory): at most −5.40 V, y = −5.47 V, u = 0.05 V: p_c = 0.92."""
     limit = Requirement("breakdown", Quantity.VOLTAGE, "free_flow", at_most=-5.40)
@@ -55,6 +58,7 @@ def risk_at_the_acceptance_limit(guard: float) -> float:
     return 1.0 - p_conform(rule, edge)
 
 
+@rows("V5.36")
 def test_guard_band_of_the_whole_uncertainty() -> None:
     """ILAC-G8:09/2019, 4.2: w = U, specific risk below 2.5 % (2.275 % at k = 2, 2.500 % at k = 1.96)."""
     assert risk_at_the_acceptance_limit(1.0) == pytest.approx(0.02275, abs=1e-5)
@@ -63,11 +67,13 @@ def test_guard_band_of_the_whole_uncertainty() -> None:
     assert 1.0 - p_conform(at_least(100.0), edge) == pytest.approx(0.025, abs=1e-5)
 
 
+@rows("V5.37")
 def test_simple_acceptance() -> None:
     """ILAC-G8:09/2019, 4.2.1: w = 0, specific risk up to 50 %."""
     assert risk_at_the_acceptance_limit(0.0) == pytest.approx(0.5, abs=1e-6)
 
 
+@rows("V5.38")
 @pytest.mark.parametrize(
     ("guard", "risk", "tolerance"), [(0.83, 0.04846, 1e-4), (1.5, 0.00135, 1e-4), (3.0, 9.9e-10, 2e-9)]
 )
@@ -77,6 +83,7 @@ def test_other_guard_bands(guard: float, risk: float, tolerance: float) -> None:
     assert risk_at_the_acceptance_limit(guard) == pytest.approx(risk, abs=tolerance)
 
 
+@rows("V5.39")
 @pytest.mark.parametrize(
     ("y", "result", "p"),
     [(112.0, Result.MET, 0.9772), (111.0, Result.UNDECIDED, 0.8413), (109.0, Result.UNDECIDED, 0.1587)],
@@ -88,6 +95,7 @@ def test_minimum_with_a_guard_band(y: float, result: Result, p: float) -> None:
     assert (finding.result, finding.p_conform) == (result, pytest.approx(p, abs=1e-4))
 
 
+@rows("V5.40")
 @pytest.mark.parametrize(("y", "u", "p"), [(400.0, 8.0, 0.987581), (415.0, 3.0, 0.952210)])
 def test_band(y: float, u: float, p: float) -> None:
     """JCGM 106:2012, clause 7: 380 to 420 kPa; the grid of the distribution is good to 1e-4."""
@@ -98,6 +106,7 @@ def test_band(y: float, u: float, p: float) -> None:
 TURBINE = Supply(test_voltage=13.5, turbine=True)
 
 
+@rows("V8.1", "V8.2")
 @pytest.mark.parametrize(
     ("quantity", "slow", "rated", "fast", "curvature"),
     [
@@ -113,6 +122,7 @@ def test_affinity_laws(quantity: str, slow: float, rated: float, fast: float, cu
     assert TURBINE.by_law(quantity, rated) == pytest.approx(secant, rel=curvature)
 
 
+@rows("V8.1")
 def test_displacement_pump_keeps_its_pressure() -> None:
     """Holds for turbine pumps; a displacement pump gives flow in proportion to speed at unchanged pressure."""
     displacement = Supply(test_voltage=13.5, turbine=False)

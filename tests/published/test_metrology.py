@@ -9,6 +9,7 @@ from daq.measure.channels import Distribution, Doubt
 from daq.measure.convolution import convolve
 from daq.measure.distributions import normal_quantile, student_quantile
 from daq.measure.uncertainty import Component, Shape, combine, effective_dof, evaluate, mean_of
+from tests.published.rows import rows
 
 
 def normal(source: str, u: float, dof: float = math.inf) -> Component:
@@ -28,6 +29,7 @@ THERMAL = (
 )
 
 
+@rows("V5.1", "V5.3")
 def test_end_gauge_comparator() -> None:
     """H.1.3.2: u(d) = 9.7 nm; ν = 25.6 (25.4 to 25.6 by rounding)."""
     combined = combine(COMPARATOR)
@@ -35,11 +37,13 @@ def test_end_gauge_comparator() -> None:
     assert combined.dof == pytest.approx(25.5, abs=0.15)
 
 
+@rows("V5.4")
 def test_end_gauge_contributions() -> None:
     """H.1.5, Table H.1: 2.9 nm and 16.6 nm from expansion and temperature."""
     assert [c.standard for c in THERMAL] == [pytest.approx(2.9, abs=0.05), pytest.approx(16.6, abs=0.05)]
 
 
+@rows("V5.5", "V5.6", "V5.7")
 def test_end_gauge_combined() -> None:
     """H.1.5 and H.1.6: u = 32 nm (31.66 by GTC 1.5), ν_eff = 16.7, truncated to 16."""
     difference = combine(COMPARATOR)
@@ -50,6 +54,7 @@ def test_end_gauge_combined() -> None:
     assert student_quantile(0.995, math.floor(combined.dof)) * 32 == pytest.approx(93, abs=0.5)
 
 
+@rows("V5.5", "V5.6")
 def test_end_gauge_agrees_with_gtc() -> None:
     """GTC 1.5 as an independent witness of the first-order figures."""
     gtc = pytest.importorskip("GTC")
@@ -60,6 +65,7 @@ def test_end_gauge_agrees_with_gtc() -> None:
     assert combined.dof == pytest.approx(witness.df, rel=1e-9)
 
 
+@rows("V5.15")
 def test_welch_satterthwaite() -> None:
     """JCGM 100:2008, G.4.1 EXAMPLE: u_c = 1.03 %, ν_eff = 19.0, t95(19) = 2.09, U95 = 2.2 %."""
     parts = [normal("X1", 0.25, 9), normal("X2", 0.57, 4), normal("X3", 0.82, 14)]
@@ -71,6 +77,7 @@ def test_welch_satterthwaite() -> None:
     assert student_quantile(0.975, dof) * u == pytest.approx(2.2, abs=0.05)
 
 
+@rows("V5.16", "V5.17")
 @pytest.mark.parametrize(
     ("share", "expected"),
     [
@@ -84,18 +91,21 @@ def test_t_factors(share: float, expected: tuple[float, ...]) -> None:
     assert found == [pytest.approx(t, abs=0.005) for t in expected]
 
 
+@rows("V5.18")
 def test_t_factors_for_three_degrees_of_freedom() -> None:
     """JCGM 100:2008, Table G.2, at 68.27, 90 and 99.73 %."""
     found = [student_quantile(0.5 + share / 2, 3) for share in (0.6827, 0.90, 0.9973)]
     assert found == [pytest.approx(t, abs=0.005) for t in (1.20, 2.35, 9.22)]
 
 
+@rows("V5.20")
 def test_rectangular_divisor() -> None:
     """JCGM 100:2008, 4.3.7: a/√3. Triangular (4.3.9) and arcsine (H.1.3.4) tolerances cannot be stated here."""
     (component,) = evaluate((Doubt("tolerance", absolute=6.0),), reading=1.0, years=0.0, kelvins=0.0)
     assert component.standard == pytest.approx(6.0 / math.sqrt(3), rel=1e-12)
 
 
+@rows("V5.21")
 def test_half_width_with_a_fifty_percent_chance() -> None:
     """JCGM 100:2008, 4.3.5: u = 1.48 a; the coverage factor of such a half-width is the normal quantile at 0.75."""
     fifty = Doubt("even chance", absolute=1.0, distribution=Distribution.NORMAL, k=normal_quantile(0.75))
@@ -103,6 +113,7 @@ def test_half_width_with_a_fifty_percent_chance() -> None:
     assert component.standard == pytest.approx(1.48, abs=0.005)
 
 
+@rows("V5.22", "V5.23")
 @pytest.mark.parametrize(("n", "percent"), [(2, 76), (3, 52), (4, 42), (5, 36), (10, 24), (20, 16), (30, 13), (50, 10)])
 def test_doubt_about_a_standard_deviation(n: int, percent: float) -> None:
     """JCGM 100:2008, Table E.1: the relative scatter of s from n values, here of the standard deviations that
@@ -117,6 +128,7 @@ def _uncorrected(standard: float, n: int, phi: float) -> float:
     return standard * math.sqrt(n / longer) * math.sqrt(max(1 - (longer - 1) / (n - 1), 0.2))
 
 
+@rows("V5.24")
 def test_degrees_of_freedom_from_a_doubt_about_u() -> None:
     """JCGM 100:2008, G.4.2: a doubt of 25 % about u is worth 8 degrees of freedom: ν = ½(Δu/u)⁻²."""
     dof = 0.5 * 0.25**-2
@@ -124,12 +136,14 @@ def test_degrees_of_freedom_from_a_doubt_about_u() -> None:
     assert combine([normal("judged", 1.0, dof)]).dof == pytest.approx(8, rel=1e-12)
 
 
+@rows("V5.25")
 def test_four_normal_errors() -> None:
     """JCGM 101:2008, 9.2.2: y = 0, u = 2.00, 95 % interval [−3.92, 3.92]."""
     combined = combine([normal(f"X{k}", 1.0) for k in range(4)])
     assert (combined.u, combined.U) == (pytest.approx(2.0, rel=1e-12), pytest.approx(3.92, abs=0.005))
 
 
+@rows("V5.26")
 def test_four_rectangular_errors() -> None:
     """JCGM 101:2008, 9.2.3: 95 % interval [−3.88, 3.88]; exact 2√3(2 − (3/5)^¼) = 3.8794."""
     combined = combine([Component(f"X{k}", Shape.RECTANGULAR, 1.0) for k in range(4)])
@@ -139,6 +153,7 @@ def test_four_rectangular_errors() -> None:
     assert half == pytest.approx(2 * math.sqrt(3) * (2 - (3 / 5) ** 0.25), rel=1e-4)
 
 
+@rows("V5.29")
 def test_gauge_block_interval() -> None:
     """JCGM 101:2008, 9.5 (figures seen in a paper that quotes it): shortest 99 % interval [745, 932] nm about 838 nm.
 

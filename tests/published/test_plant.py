@@ -6,6 +6,7 @@ import pytest
 
 from simulator.plant.motor import Motor
 from simulator.plant.turbine import Turbine
+from tests.published.rows import rows
 
 RPM = 2 * pi / 60
 LITRES_PER_HOUR = 1 / 3.6e6
@@ -28,6 +29,7 @@ def pump_through_the_known_point() -> Turbine:
     return Turbine(speed, top, head, leak, drag, efficiency=top / speed * pressure / (torque - drag))
 
 
+@rows("V8.1", "V8.2")
 @pytest.mark.parametrize(("rpm", "litres_per_hour", "bar", "watts"), AFFINITY)
 def test_affinity_laws_follow_from_the_equations(rpm: float, litres_per_hour: float, bar: float, watts: float) -> None:
     pump = pump_through_the_known_point()
@@ -37,12 +39,14 @@ def test_affinity_laws_follow_from_the_equations(rpm: float, litres_per_hour: fl
     assert pump.torque(pressure, speed) * speed == pytest.approx(watts, rel=2e-4)
 
 
+@rows("V8.1")
 def test_the_known_point_itself() -> None:
     pump = pump_through_the_known_point()
     assert pump.head_at(100 * LITRES_PER_HOUR, 6000 * RPM) == pytest.approx(3.0e5, rel=2e-4)
     assert pump.delivery(3.0e5, 6000 * RPM)[0] == pytest.approx(100 * LITRES_PER_HOUR, rel=2e-4)
 
 
+@rows("V8.3")
 def test_torque_and_speed_constant_are_one_number() -> None:
     """k_t in mN·m/A times k_n in rev/min/V is 30 000/π, since k_e = k_t in SI units (identity)."""
     motor = Motor(constant=0.0145, resistance=0.8, inertia=4e-6, friction=0.0)
@@ -51,6 +55,7 @@ def test_torque_and_speed_constant_are_one_number() -> None:
     assert per_ampere * per_volt == pytest.approx(9549.2966, rel=1e-6)
 
 
+@rows("V8.4")
 def test_speed_and_torque_of_a_motor() -> None:
     """U = E + I·R and T = k·I (recomputed from first principles)."""
     motor = Motor(constant=0.012, resistance=0.5, inertia=4e-6, friction=0.0)
@@ -62,12 +67,14 @@ def test_speed_and_torque_of_a_motor() -> None:
     assert motor.torque(5.0) * speed == pytest.approx(55.0, rel=1e-6)
 
 
+@rows("V3.9")
 def test_copper_winding_gets_warm() -> None:
     """α(20 °C) = 0.003 93 /K for annealed copper, IEC 60028 (1925; standard from memory)."""
     motor = Motor(constant=0.012, resistance=0.5, inertia=4e-6, friction=0.0)
     assert motor.resistance_at(333.15) == pytest.approx(0.57860, abs=1e-5)
 
 
+@rows("V8.5")
 @pytest.mark.parametrize(("segments", "per_revolution", "hertz"), [(8, 8, 800.0), (7, 14, 1400.0)])
 def test_commutation_ripple(segments: int, per_revolution: int, hertz: float) -> None:
     """The lcm(poles, segments) ripples a revolution, two poles, 6 000 rev/min (derived; no printed source)."""

@@ -9,6 +9,7 @@ import pytest
 
 from daq.catalogue import units
 from daq.catalogue.units import read
+from tests.published.rows import rows
 
 SP811 = "NIST SP 811 (2008), Appendix B.8"
 SI_BROCHURE = "SI Brochure, 9th edition (2019), Table 8"
@@ -17,16 +18,16 @@ SI_BROCHURE = "SI Brochure, 9th edition (2019), Table 8"
 @pytest.mark.parametrize(
     ("written", "kilopascal", "relative", "source"),
     [
-        ("1 psi", 6.894757293168, 1e-9, SP811),
-        ("43.5 psi", 299.921942, 1e-6, SP811),
-        ("58 psi", 399.895923, 1e-6, SP811),
-        ("64 psi", 441.264467, 1e-6, SP811),
-        ("1 bar", 100.0, 1e-15, SP811),
-        ("14.503773773 psi", 100.0, 1e-9, SP811 + ", 1 bar in psi"),
-        ("1 inHg", 3.386388640, 1e-7, SP811 + ", conventional inch of mercury"),
-        ("20 inHg", 67.727773, 1e-6, SP811 + ", conventional inch of mercury"),
-        ("15 inHg", 50.795830, 1e-6, SP811 + ", conventional inch of mercury"),
-        ("1 torr", 0.133322368, 1e-8, SP811 + ", 101 325 Pa / 760"),
+        pytest.param("1 psi", 6.894757293168, 1e-9, SP811, id="V1.1"),
+        pytest.param("43.5 psi", 299.921942, 1e-6, SP811, id="V1.2"),
+        pytest.param("58 psi", 399.895923, 1e-6, SP811, id="V1.3"),
+        pytest.param("64 psi", 441.264467, 1e-6, SP811, id="V1.4"),
+        pytest.param("1 bar", 100.0, 1e-15, SP811, id="V1.5"),
+        pytest.param("14.503773773 psi", 100.0, 1e-9, SP811 + ", 1 bar in psi", id="V1.6"),
+        pytest.param("1 inHg", 3.386388640, 1e-7, SP811 + ", conventional inch of mercury", id="V1.7"),
+        pytest.param("20 inHg", 67.727773, 1e-6, SP811 + ", conventional inch of mercury", id="V1.8"),
+        pytest.param("15 inHg", 50.795830, 1e-6, SP811 + ", conventional inch of mercury", id="V1.9"),
+        pytest.param("1 torr", 0.133322368, 1e-8, SP811 + ", 101 325 Pa / 760", id="V1.10"),
     ],
 )
 def test_pressure(written: str, kilopascal: float, relative: float, source: str) -> None:
@@ -36,16 +37,17 @@ def test_pressure(written: str, kilopascal: float, relative: float, source: str)
 @pytest.mark.parametrize(
     ("written", "litres_per_hour", "relative", "source"),
     [
-        ("1 gal/h", 3.785411784, 1e-15, SP811 + ", US gallon"),
-        ("0.5 gal/min", 113.56235352, 1e-9, SP811 + ", 1 gal/min = 6.309 020 E-05 m³/s"),
-        ("30 gal/h", 113.56235352, 1e-9, SP811),
-        ("2000 mL/min", 120.0, 1e-15, SI_BROCHURE),
+        pytest.param("1 gal/h", 3.785411784, 1e-15, SP811 + ", US gallon", id="V1.11"),
+        pytest.param("0.5 gal/min", 113.56235352, 1e-9, SP811 + ", 1 gal/min = 6.309 020 E-05 m³/s", id="V1.12"),
+        pytest.param("30 gal/h", 113.56235352, 1e-9, SP811, id="V1.13"),
+        pytest.param("2000 mL/min", 120.0, 1e-15, SI_BROCHURE, id="V1.14"),
     ],
 )
 def test_flow(written: str, litres_per_hour: float, relative: float, source: str) -> None:
     assert read(written, units.FLOW) * 3.6e6 == pytest.approx(litres_per_hour, rel=max(relative, 4e-16)), source
 
 
+@rows("V1.15")
 @pytest.mark.parametrize(
     ("fahrenheit", "celsius"), [(-40, -40.0), (32, 0.0), (68, 20.0), (77, 25.0), (104, 40.0), (212, 100.0)]
 )
@@ -54,16 +56,19 @@ def test_fahrenheit(fahrenheit: int, celsius: float) -> None:
     assert read(f"{fahrenheit} degF", units.TEMPERATURE) - 273.15 == pytest.approx(celsius, abs=1e-12 + 1e-13 * 400)
 
 
+@rows("V1.16")
 def test_fahrenheit_to_kelvin() -> None:
     """NIST SP 811 (2008), Appendix B.8."""
     assert read("68 degF", units.TEMPERATURE) == pytest.approx(293.15, abs=1e-9)
 
 
+@rows("V1.17")
 def test_the_flash_point_limit() -> None:
     """100 °F, NIST SP 811 (2008), Appendix B.8."""
     assert read("100 degF", units.TEMPERATURE) - 273.15 == pytest.approx(37.777778, abs=1e-6)
 
 
+@rows("V1.18", "V1.19")
 def test_hydraulic_power() -> None:
     """4 bar × 2 L/min = 40/3 W; derived from the SI (1 bar × 1 L/min = 5/3 W)."""
     power = read("4 bar", units.PRESSURE) * read("2 L/min", units.FLOW)

@@ -10,22 +10,26 @@ from hypothesis import strategies as st
 
 from drivers.link import cobs
 from drivers.link.cobs import CobsError, crc16
+from tests.published.rows import rows
 
 UP_TO_FE = bytes(range(1, 255))
 UP_TO_FF = bytes(range(1, 256))
 
 
+@rows("V2.1")
 def test_crc_check_value() -> None:
     """Catalogue of parametrised CRC algorithms (G. Cook), entry CRC-16/IBM-3740: check = 0x29B1."""
     assert crc16(b"123456789") == 0x29B1
 
 
+@rows("V2.8")
 @pytest.mark.parametrize(("data", "expected"), [(b"", 0xFFFF), (b"\0", 0xE1F0), (b"A", 0xB915)])
 def test_crc_of_short_inputs(data: bytes, expected: int) -> None:
     """Computed from the catalogue's parameters of CRC-16/IBM-3740 with crccheck, which implements the catalogue."""
     assert crc16(data) == expected
 
 
+@rows("V2.13")
 @given(st.binary(max_size=300))
 def test_crc_leaves_the_catalogue_residue(data: bytes) -> None:
     """Catalogue, field residue = 0x0000: message and its CRC, high byte first, together give zero."""
@@ -34,17 +38,19 @@ def test_crc_leaves_the_catalogue_residue(data: bytes) -> None:
 
 
 COBS_1999 = [
-    (b"", "01"),
-    (b"\x00", "01 01"),
-    (bytes.fromhex("11 22 00 33"), "03 11 22 02 33"),
-    (bytes.fromhex("11 22 33 44"), "05 11 22 33 44"),
-    (bytes.fromhex("11 00 00 00"), "02 11 01 01 01"),
-    (UP_TO_FE, "ff" + UP_TO_FE.hex()),
-    (UP_TO_FF, "ff" + UP_TO_FE.hex() + "02 ff"),
+    pytest.param(b"", "01", id="V2.15"),
+    pytest.param(b"\x00", "01 01", id="V2.16"),
+    pytest.param(bytes.fromhex("11 22 00 33"), "03 11 22 02 33", id="V2.17"),
+    pytest.param(bytes.fromhex("11 22 33 44"), "05 11 22 33 44", id="V2.18"),
+    pytest.param(bytes.fromhex("11 00 00 00"), "02 11 01 01 01", id="V2.19"),
+    pytest.param(UP_TO_FE, "ff" + UP_TO_FE.hex(), id="V2.20"),
+    pytest.param(UP_TO_FF, "ff" + UP_TO_FE.hex() + "02 ff", id="V2.21"),
     # The paper's worked example; the figure is from memory, the bytes were computed with an independent library.
-    (bytes.fromhex("45 00 00 2c 4c 79 00 00 40 06 4f 37"), "02 45 01 04 2c 4c 79 01 05 40 06 4f 37"),
-    (bytes.fromhex("00 11 00"), "01 02 11 01"),
-    (b"\0" + UP_TO_FE, "01 ff" + UP_TO_FE.hex()),
+    pytest.param(
+        bytes.fromhex("45 00 00 2c 4c 79 00 00 40 06 4f 37"), "02 45 01 04 2c 4c 79 01 05 40 06 4f 37", id="V2.22"
+    ),
+    pytest.param(bytes.fromhex("00 11 00"), "01 02 11 01", id="V2.23"),
+    pytest.param(b"\0" + UP_TO_FE, "01 ff" + UP_TO_FE.hex(), id="V2.24"),
 ]
 """S. Cheshire, M. Baker, Consistent Overhead Byte Stuffing, IEEE/ACM Trans. Networking 7(2), 159-172 (1999): what the
 paper's rules give, without the closing zero; recomputed with the library `cobs`."""
@@ -56,6 +62,7 @@ def test_cobs_of_the_paper(data: bytes, stuffed: str) -> None:
     assert cobs.decode(bytes.fromhex(stuffed)) == data
 
 
+@rows("V2.14")
 def test_cobs_code_bytes() -> None:
     """Cheshire and Baker (1999), code table: n stands for n - 1 bytes and a zero, 0xFF for 254 bytes and no zero."""
     for n in range(1, 255):
@@ -64,11 +71,13 @@ def test_cobs_code_bytes() -> None:
     assert cobs.decode(b"\xff" + b"\x55" * 254 + b"\x02\xaa") == b"\x55" * 254 + b"\xaa"
 
 
+@rows("V2.20")
 def test_cobs_full_stretch_may_be_closed_by_one() -> None:
     """Cheshire and Baker (1999): behind 254 bytes a decoder must accept a closing 01 too."""
     assert cobs.decode(b"\xff" + UP_TO_FE + b"\x01") == UP_TO_FE
 
 
+@rows("V2.25")
 @pytest.mark.parametrize("damaged", ["05 11 22", "00", "03 11 00", ""])
 def test_cobs_refuses_what_nobody_can_have_written(damaged: str) -> None:
     """Cheshire and Baker (1999): a stretch longer than the frame, a zero within it; the library `cobs` refuses both."""
@@ -81,6 +90,7 @@ stretchy = st.lists(
 ).map(b"".join)
 
 
+@rows("V2.26")
 @given(stretchy)
 def test_cobs_overhead_and_round_trip(data: bytes) -> None:
     """Cheshire and Baker (1999): at least 1 and at most ceil(n/254) bytes more (n >= 1), and never a zero."""
