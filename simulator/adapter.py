@@ -19,11 +19,27 @@ LATE = 1.0
 """When pacing is so many wall seconds behind (the machine slept), it starts anew instead of catching up."""
 
 
+class Playing(Protocol):
+    """What moves virtual time: a rig, or a recording in its place. `block` (s) is how far `run` moves it."""
+
+    block: float
+
+    @property
+    def time(self) -> float: ...
+
+    @property
+    def unplugged(self) -> bool: ...
+
+    def run(self) -> list[bytes]: ...
+
+    def write(self, data: bytes) -> None: ...
+
+
 class MemoryTransport:
     """A line in memory (see `drivers.transport.Transport`). `read` moves virtual time by one block; with `pace` it
     waits first until wall time has come as far, `pace` virtual seconds for one of the wall."""
 
-    def __init__(self, rig: Rig, pace: float | None = None) -> None:
+    def __init__(self, rig: Playing, pace: float | None = None) -> None:
         self.rig = rig
         self._pacer = None if pace is None else Pacer(rig, pace)
         self._pieces: deque[bytes] = deque()
@@ -55,7 +71,7 @@ class MemoryTransport:
 class Pacer:
     """Holds virtual time back to `pace` seconds for a second of the wall."""
 
-    def __init__(self, rig: Rig, pace: float) -> None:
+    def __init__(self, rig: Playing, pace: float) -> None:
         if pace <= 0.0:
             raise ValueError(f"pace of {pace}: expected virtual seconds for one of the wall, above 0")
         self._rig = rig

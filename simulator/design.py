@@ -18,7 +18,7 @@ NO_INPUTS = Input(0)
 @dataclass(frozen=True, slots=True)
 class DeviceDesign:
     """The virtual microcontroller. `valve_travel` (s) is the time its actuator takes from end to end; `supply_limit`
-    (mV) is the highest setpoint it takes."""
+    (mV) is the highest setpoint it takes; without `meter_fitted` it has no pulse counter."""
 
     device_id: bytes
     firmware: tuple[int, int, int] = (1, 0, 0)
@@ -32,6 +32,7 @@ class DeviceDesign:
     inputs_fitted: Input = NO_INPUTS
     valve_travel: float = 4.0
     supply_limit: int = 16_000
+    meter_fitted: bool = True
 
 
 @dataclass(frozen=True, slots=True)

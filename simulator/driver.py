@@ -11,6 +11,7 @@ from simulator.adapter import MemoryTransport
 from simulator.bench import Bench
 from simulator.errors import SimulatorError
 from simulator.operator import Operator
+from simulator.playback_driver import SUFFIX, PlayedDevice, open_playback
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
 
@@ -49,15 +50,18 @@ class SimulatedDevice(StandLinkDevice):
                         yield Replayed("confirm", {"what": word})
 
 
-async def open_sim(address: Address) -> SimulatedDevice:
+async def open_sim(address: Address) -> SimulatedDevice | PlayedDevice:
     """`sim://SCENARIO/UNIT?seed=7&script=1&faults=loss:0.01&pace=1`. Without `pace` time is virtual.
 
+    `sim://FILE.csv?…` plays a recording instead (see `open_playback`).
     SCENARIO is the name of one that ships, or a path; UNIT may be left out where the scenario has one only.
 
     Raises:
         AddressError: scenario, unit or an option makes no sense.
         DriverError: as `drivers.device.open_device` says, where faults keep the device from answering.
     """
+    if address.place.endswith(SUFFIX):
+        return await open_playback(address)
     options = _options(address)
     try:
         device = SimulatedDevice(_rig(address, options), address, float(options["pace"]) if options["pace"] else None)

@@ -9,6 +9,10 @@ class ScenarioError(SimulatorError):
     """A scenario that cannot be read."""
 
 
+class RecordingError(SimulatorError):
+    """A recording that cannot be played."""
+
+
 class UnknownNameError(SimulatorError):
     """A unit, fault or word that is not known."""
 

@@ -1,5 +1,6 @@
 """From counts to quantities: one linear map a channel, and the test whether the channel can be believed."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -33,7 +34,8 @@ _ROLE = {
     Column.TEMPERATURE: Role.FLUID_TEMPERATURE,
     Column.LEVEL: Role.LEVEL,
 }
-_NEEDED = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT)
+NEEDED = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT)
+"""Without these no unit can be judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,10 +119,10 @@ class Converter:
     """Turns blocks of one device into SI by one stand's channels.
 
     Raises:
-        NotFittedError: a channel without which nothing can be judged is not there.
+        NotFittedError: a channel that is `needed` is not there.
     """
 
-    def __init__(self, channels: Channels, identity: Identity) -> None:
+    def __init__(self, channels: Channels, identity: Identity, needed: Collection[Column] = NEEDED) -> None:
         maps = channel_maps(channels)
         self._source: list[int] = []
         self._target: list[int] = []
@@ -129,7 +131,7 @@ class Converter:
         for column, line in maps.items():
             k = identity.analog_index(_ROLE[column])
             if k is None:
-                if column in _NEEDED:
+                if column in needed:
                     raise NotFittedError(
                         f"device {identity.device_id}: no channel for {column.name.lower()}: expected role "
                         f"{_ROLE[column].value}, found roles {[int(a.role) for a in identity.analog]}; connect the "
@@ -154,8 +156,9 @@ class Converter:
         self._left_outside = np.zeros((2, len(self._source)), dtype=np.int64)
         self._in_order = self._source == list(range(len(self._source)))
         self._lead = channels.voltage.lead_resistance
-        self._excitation = _Excitation.of(channels.pressure, identity)
-        self._shunt = _WarmShunt.of(channels, identity)
+        fitted = {column: place for place, column in enumerate(self._target)}
+        self._excitation = _Excitation.of(channels.pressure, identity, fitted.get(Column.PRESSURE))
+        self._shunt = _WarmShunt.of(channels, identity, fitted.get(Column.CURRENT))
         self.zero = Zero.calibrated(channels)
 
     def resolution(self) -> dict[str, float]:
@@ -171,14 +174,14 @@ class Converter:
         if block.in_counts:
             self._by_measured_references(si, block)
         faulty, above = self._unbelievable(si, block.overrange)
-        si[:, 0] -= self.zero.pressure
-        si[:, 2] -= self.zero.current
+        values = si
+        if width != N_COLUMNS:
+            values = np.full((n, N_COLUMNS), np.nan)
+            values[:, self._target] = si
+        values[:, Column.PRESSURE] -= self.zero.pressure
+        values[:, Column.CURRENT] -= self.zero.current
         if self._lead:
-            si[:, 1] -= self._lead * si[:, 2]
-        if width == N_COLUMNS:
-            return Samples(si, faulty, above)
-        values = np.full((n, N_COLUMNS), np.nan)
-        values[:, self._target] = si
+            values[:, Column.VOLTAGE] -= self._lead * values[:, Column.CURRENT]
         return Samples(values, faulty, above)
 
     def _by_measured_references(self, si: Floats, block: Block) -> None:
@@ -216,24 +219,26 @@ class _Excitation:
     """A measured excitation: the transducer's output is a share of what it really is, not of the nominal one."""
 
     k: int
+    place: int
     zero_count: int
     volts_per_count: float
     nominal: float
     offset: float
 
     @classmethod
-    def of(cls, p: PressureInput, identity: Identity) -> "_Excitation | None":
+    def of(cls, p: PressureInput, identity: Identity, place: int | None) -> "_Excitation | None":
+        """None where it is not measured or not needed; `place` is the pressure's among the channels read."""
         k = identity.analog_index(Role.EXCITATION)
-        if k is None or p.kind is not PressureKind.RATIOMETRIC:
+        if k is None or place is None or p.kind is not PressureKind.RATIOMETRIC:
             return None
         raw = identity.analog[k]
         volts = raw.volts_per_count / p.excitation_gain
-        return cls(k, raw.zero_count, volts, p.excitation, pressure_map(p).offset)
+        return cls(k, place, raw.zero_count, volts, p.excitation, pressure_map(p).offset)
 
     def correct(self, si: Floats, block: Block) -> None:
         volts = (block.values[:, self.k].astype(np.float64) - self.zero_count) * self.volts_per_count
         share = self.nominal / np.maximum(volts, 0.1 * self.nominal)
-        si[:, Column.PRESSURE] = (si[:, Column.PRESSURE] - self.offset) * share + self.offset
+        si[:, self.place] = (si[:, self.place] - self.offset) * share + self.offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +246,7 @@ class _WarmShunt:
     """A shunt whose temperature is measured: R(T) in place of R at the assumed temperature."""
 
     k: int
+    place: int
     zero_count: int
     slope: float
     offset: float
@@ -248,17 +254,18 @@ class _WarmShunt:
     assumed: float
 
     @classmethod
-    def of(cls, channels: Channels, identity: Identity) -> "_WarmShunt | None":
+    def of(cls, channels: Channels, identity: Identity, place: int | None) -> "_WarmShunt | None":
+        """None where its temperature is not measured; `place` is the current's among the channels read."""
         k = identity.analog_index(Role.AMBIENT_TEMPERATURE)
         warm, shunt = channels.temperature, channels.shunt
-        if k is None or warm is None or shunt.alpha == 0:
+        if k is None or place is None or warm is None or shunt.alpha == 0:
             return None
         raw = identity.analog[k]
         slope = raw.volts_per_count / warm.volts_per_kelvin
         offset = 273.15 - warm.volts_at_zero_celsius / warm.volts_per_kelvin
-        return cls(k, raw.zero_count, slope, offset, shunt.alpha, shunt.assumed_temperature)
+        return cls(k, place, raw.zero_count, slope, offset, shunt.alpha, shunt.assumed_temperature)
 
     def correct(self, si: Floats, block: Block) -> None:
         kelvin = float(np.mean(block.values[:, self.k], dtype=np.float64) - self.zero_count) * self.slope + self.offset
         assumed, real = (1 + self.alpha * (t - 293.15) for t in (self.assumed, kelvin))
-        si[:, Column.CURRENT] *= assumed / real
+        si[:, self.place] *= assumed / real

@@ -3,12 +3,13 @@
 Everything that a reading may want later lies in two growing arrays, so a window is a slice.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 
 from daq.measure.channels import Channels
-from daq.measure.convert import N_COLUMNS, Converter, Floats
+from daq.measure.convert import N_COLUMNS, NEEDED, Column, Converter, Floats
 from daq.measure.errors import TooSlowError
 from daq.measure.flow import Flow, FlowMeter, FlowStep
 from drivers.block import Block, Identity
@@ -80,15 +81,20 @@ class Trace:
 
 
 class Measuring:
-    """One run's way from blocks to steps."""
+    """One run's way from blocks to steps.
 
-    def __init__(self, channels: Channels, identity: Identity) -> None:
+    Raises:
+        TooSlowError: the device has less than two scans in a step.
+        NotFittedError: a channel that is `needed` is not there; what else looks at a recording may need less.
+    """
+
+    def __init__(self, channels: Channels, identity: Identity, needed: Collection[Column] = NEEDED) -> None:
         if identity.sample_hz < SLOWEST_HZ:
             raise TooSlowError(
                 f"device {identity.device_id}: {identity.sample_hz} scans a second; expected at least {SLOWEST_HZ}, "
                 "two in each 50 ms step; raise the rate in the firmware"
             )
-        self.converter = Converter(channels, identity)
+        self.converter = Converter(channels, identity, needed)
         self.identity = identity
         self.trace = Trace(identity.sample_hz)
         self._channels = channels

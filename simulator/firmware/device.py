@@ -3,6 +3,7 @@
 import struct
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 
 from drivers.block import UNKNOWN_VALVE, AnalogInput, Feature, Identity, PulseRole, Status, Trip
 from drivers.link.codec import encode
@@ -105,7 +106,7 @@ class Firmware:
             burst_max_hz=design.burst_max_hz,
             burst_max_total=design.burst_max_total,
             analog=self._channels,
-            pulse=(PulseRole.FLOW,),
+            pulse=(PulseRole.FLOW,) if design.meter_fitted else (),
         )
 
     @property
@@ -168,7 +169,8 @@ class Firmware:
             meter = self._board.meter
             edges = meter.edges - self._boot_edges
             last = meter.last_tick - self._boot_tick if edges else 0
-            self._send(self._block.take(self.boot & 0xFF, edges & WRAP, last & WRAP))
+            frame = self._block.take(self.boot & 0xFF, edges & WRAP, last & WRAP)
+            self._send(frame if self._design.meter_fitted else replace(frame, edges=(), last_edge=()))
 
     def _sample(self, capture: Capture, before: int, now: int) -> None:
         capture.take(before, now, self._board.burst)
