@@ -1,15 +1,18 @@
 """Check sum and stuffing of the stand link against published values."""
 
 from math import ceil
+from pathlib import Path
+from typing import Any
 
 import pytest
 from cobs import cobs as other_cobs
-from crccheck.crc import Crc16Ibm3740
+from crccheck.crc import Crc16Arc, Crc16Ibm3740, Crc16Kermit, Crc16Modbus, Crc16Xmodem, Crc32, Crc32c
 from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.link import cobs
 from drivers.link.cobs import CobsError, crc16
+from drivers.recording import RecordingWriter
 from tests.published.rows import rows
 
 UP_TO_FE = bytes(range(1, 255))
@@ -35,6 +38,48 @@ def test_crc_leaves_the_catalogue_residue(data: bytes) -> None:
     """Catalogue, field residue = 0x0000: message and its CRC, high byte first, together give zero."""
     assert crc16(data + crc16(data).to_bytes(2, "big")) == 0
     assert crc16(data) == Crc16Ibm3740.calc(data)
+
+
+NINE = b"123456789"
+OTHER_CHECKS = [
+    pytest.param(Crc16Xmodem, NINE, 0x31C3, id="V2.2"),
+    pytest.param(Crc16Modbus, NINE, 0x4B37, id="V2.3"),
+    pytest.param(Crc16Kermit, NINE, 0x2189, id="V2.4"),
+    pytest.param(Crc32, NINE, 0xCBF43926, id="V2.5"),
+    pytest.param(Crc32c, NINE, 0xE3069283, id="V2.6"),
+    pytest.param(Crc16Arc, NINE, 0xBB3D, id="V2.7"),
+    # MODBUS over Serial Line V1.02 (2006), 6.2.2 (clause from memory): on the wire C5 CD and 76 87, low byte first.
+    pytest.param(Crc16Modbus, bytes.fromhex("01 03 00 00 00 0a"), 0xCDC5, id="V2.10"),
+    pytest.param(Crc16Modbus, bytes.fromhex("11 03 00 6b 00 03"), 0x8776, id="V2.11"),
+    # RFC 3720 (2004), Appendix B.4, which prints the bytes in the other order (from memory).
+    pytest.param(Crc32c, bytes(32), 0x8A9136AA, id="V2.12, 00"),
+    pytest.param(Crc32c, b"\xff" * 32, 0x62A8AB43, id="V2.12, ff"),
+]
+
+
+@pytest.mark.parametrize(("kind", "data", "expected"), OTHER_CHECKS)
+def test_other_check_sums_by_the_witness(kind: Any, data: bytes, expected: int) -> None:
+    """Witness check of crccheck against the same catalogue: this project has none of these sums on the line. A MODBUS
+    frame with its sum behind it, low byte first, leaves nothing (field residue)."""
+    assert kind.calc(data) == expected
+    if kind is Crc16Modbus:
+        assert kind.calc(data + expected.to_bytes(2, "little")) == 0
+
+
+@rows("V2.1", "V2.5", "V2.9")
+def test_check_sums_of_a_recording(tmp_path: Path) -> None:
+    """CRC-32/ISO-HDLC (catalogue; 0x414FA339 for the sentence is widely published) over kind and payload of an entry,
+    CRC-16/IBM-3740 over length and kind; by the witness, on bytes as they lie on the disk."""
+    fox = b"The quick brown fox jumps over the lazy dog"
+    assert Crc32.calc(fox) == 0x414FA339
+    writer = RecordingWriter(tmp_path / "run.rec", {})
+    before = writer.size
+    writer.wire(fox)
+    entry = (tmp_path / "run.rec").read_bytes()[before:]
+    writer.close({})
+    head, kind, sums = entry[:5], entry[4:5], (entry[5:7], entry[-4:])
+    assert entry[7:-4] == fox
+    assert [int.from_bytes(s, "little") for s in sums] == [Crc16Ibm3740.calc(head), Crc32.calc(kind + fox)]
 
 
 COBS_1999 = [
