@@ -74,6 +74,19 @@ def test_copper_winding_gets_warm() -> None:
     assert motor.resistance_at(333.15) == pytest.approx(0.57860, abs=1e-5)
 
 
+@rows("V3.10", "V3.11")
+def test_copper_winding_by_the_other_form() -> None:
+    """IEC 60034-1, resistance method (clause from memory): R2/R1 = (235 + t2)/(235 + t1) gives 0.578 431 Ω from 0.500 Ω
+    at 20 °C for 60 °C, k = 234.5 gives 0.578 585 Ω; 20 to 75 °C is a ratio of 1.216 15 (α) or 1.216 11 (k = 234.5). The
+    simulator has the α form: the same to 3e-4 and 5e-5."""
+    motor = Motor(constant=0.012, resistance=0.5, inertia=4e-6, friction=0.0)
+    at_60, ratio = motor.resistance_at(333.15), motor.resistance_at(348.15) / 0.5
+    for k, ohms, close in ((235.0, 0.578431, 3e-4), (234.5, 0.578585, 5e-5)):
+        assert 0.5 * (k + 60) / (k + 20) == pytest.approx(ohms, abs=1e-6)
+        assert at_60 == pytest.approx(ohms, rel=close)
+    assert (ratio, ratio) == (pytest.approx(1.21615, abs=1e-5), pytest.approx(1.21611, rel=5e-5))
+
+
 @rows("V8.5")
 @pytest.mark.parametrize(("segments", "per_revolution", "hertz"), [(8, 8, 800.0), (7, 14, 1400.0)])
 def test_commutation_ripple(segments: int, per_revolution: int, hertz: float) -> None:
