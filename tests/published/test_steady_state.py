@@ -8,6 +8,7 @@ import pytest
 from daq.measure.distributions import student_cdf, student_quantile
 from daq.measure.line import SlidingLine
 from daq.measure.ratio import Ratio
+from tests.published.rows import rows
 from tests.studies.tables import ratio_values
 
 # S. Cao, R. R. Rhinehart, J. Process Control 5 (1995) 363 (method) and 7 (1997) 149 (critical values). The table of
@@ -24,6 +25,7 @@ QUANTILES = {
 }  # fmt: skip
 
 
+@rows("V6.1", "V6.2", "V6.3", "V6.4")
 @pytest.mark.parametrize("l1", [0.2, 0.1])
 def test_quantiles_of_the_ratio_for_independent_noise(l1: float) -> None:
     """λ = (l1, 0.1, 0.1), independent normal noise; here by simulation."""
@@ -32,6 +34,7 @@ def test_quantiles_of_the_ratio_for_independent_noise(l1: float) -> None:
         assert np.quantile(values, share) == pytest.approx(expected, rel=0.01)
 
 
+@rows("V6.9")
 def test_the_recursion_by_hand() -> None:
     """Worked out by hand from the formulas of Cao and Rhinehart (1995), λ = (0.2, 0.1, 0.1)."""
     ratio = Ratio(100.0)
@@ -42,6 +45,7 @@ def test_the_recursion_by_hand() -> None:
     assert found == pytest.approx([1.8, 0.794286, 0.678039, 0.671309, 0.874767], abs=1e-6)
 
 
+@rows("V6.10")
 def test_a_ramp_without_noise() -> None:
     """Derived from the recursion: R → (2 − λ1)/λ1² = 45, whatever the slope."""
     for slope in (1e-3, 7.0):
@@ -60,6 +64,7 @@ def laid_through(times: list[float], values: list[float]) -> tuple[float, float]
     return fit.slope, math.sqrt(fit.residuals / (fit.n - 2) / fit.spread)
 
 
+@rows("V6.19")
 def test_thermometer_calibration_line() -> None:
     """JCGM 100:2008, H.3, Table H.6: slope 0.002 18 (0.000 67), t = 3.268, critical t95(9) = 2.262."""
     t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
@@ -71,6 +76,7 @@ def test_thermometer_calibration_line() -> None:
     assert student_quantile(0.975, 9) == pytest.approx(2.262, abs=0.001)
 
 
+@rows("V6.20")
 def test_significance_of_a_slope() -> None:
     """Ordinary least squares, recomputed with scipy; data invented for the test."""
     x = [401.2, 400.8, 401.5, 400.9, 401.9, 401.3, 402.2, 401.6, 402.1, 402.4]
