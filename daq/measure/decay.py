@@ -29,6 +29,10 @@ class Decay:
     def at(self, t: float) -> float:
         return float(self.rest + self.height * np.exp(-t / self.tau))
 
+    def curve(self, t: Floats) -> Floats:
+        """As `at`, for many times."""
+        return np.asarray(self.rest + self.height * np.exp(-t / self.tau))
+
     def rate(self, t: float) -> float:
         """How fast it falls at `t`, Pa/s."""
         return float(self.height / self.tau * np.exp(-t / self.tau))

@@ -13,8 +13,10 @@ from daq.measure.errors import ResidualError
 from daq.measure.uncertainty import Component, Mean, Shape, mean_of
 
 SPAN_S = 0.5
-"""The value is a mean over so long about its time. Ten steps average noise and the converter's step; over half a second
-an exponential decay with a time constant of 5 s bends by 0.04 % of its height only (SPAN²/24τ²)."""
+"""The value is a mean over so long about its time: ten steps average noise and the converter's step, and over half a
+second even a fast decay is nearly straight, so it hardly matters what law it follows."""
+NEAR_S = 2.0
+"""Scatter and autocorrelation are those of the steps so near: ten are too few to tell them from chance."""
 FEWEST = 6
 """Steps that this mean must have; a blind half of it would be no mean about its time."""
 RUN_DOWN_S = 1.0
@@ -73,14 +75,17 @@ def residual_of(
     """
     chosen = np.abs(t - after) <= 0.5 * SPAN_S + 1e-9
     _refuse_gaps(t, chosen, after)
-    mean, slope = _mean_about(t[chosen], pressure[chosen], after, lsb)
     lost = _lost(t, pressure, leak) if leak else np.zeros_like(t)
     correction = float(np.interp(after, t, lost))
-    decay, drop = _law(t, pressure + lost, after, leak.rest if leak else 0.0)
+    run_down = min(RUN_DOWN_S, 0.5 * after)
+    decay, drop = _law(t, pressure + lost, run_down, leak.rest if leak else 0.0)
+    left = pressure + lost - decay.curve(t)
+    near = (t >= run_down) & (np.abs(t - after) <= NEAR_S)
+    mean = _mean(left[chosen], decay.at(after) - correction, t[near], left[near], lsb)
     moved = thermal * abs(UNMEASURED_K if math.isnan(kelvins) else kelvins)
     components = [
         mean.component(),
-        Component("moment of power-off", Shape.RECTANGULAR, abs(slope) * MOMENT_S / math.sqrt(3)),
+        Component("moment of power-off", Shape.RECTANGULAR, abs(decay.rate(after)) * MOMENT_S / math.sqrt(3)),
         Component("fluid temperature since power-off", Shape.RECTANGULAR, moved / math.sqrt(3)),
     ]
     flags = [] if leak else ["stand_leak_unknown"]
@@ -117,13 +122,21 @@ def _refuse_gaps(t: Floats, chosen: NDArray[np.bool_], after: float) -> None:
         raise ResidualError(f"{expected}, found a gap of {gap:.2f} s; {do}")
 
 
-def _mean_about(t: Floats, pressure: Floats, after: float, lsb: float) -> tuple[Mean, float]:
-    """The value at `after` of the line through the window, with its scatter about that line, and the line's slope."""
+def _mean(chosen: Floats, law: float, t: Floats, near: Floats, lsb: float) -> Mean:
+    """The mean of what the law leaves at the chosen steps, upon the `law` itself; its scatter is that of the steps
+    near, without the straight line in which the law may miss them."""
     u = t - t.mean()
-    slope = float(u @ pressure) / float(u @ u)
-    mean = mean_of(pressure - slope * (t - after), lsb=lsb)
-    wider = math.sqrt((t.size - 1) / (t.size - 2))  # one more degree of freedom went into the slope
-    return replace(mean, standard=mean.standard * wider, dof=max(mean.dof - 1.0, 1.0)), slope
+    line = float(u @ near) / float(u @ u) * u
+    scatter = mean_of(near - line, lsb=lsb)
+    share = chosen.size / near.size
+    return replace(
+        scatter,
+        value=law + float(chosen.mean()),
+        standard=scatter.standard / math.sqrt(share),
+        n=chosen.size,
+        n_effective=max(scatter.n_effective * share, 1.0),
+        dof=max(scatter.dof - 1.0, 1.0),  # one went into the line
+    )
 
 
 def _lost(t: Floats, pressure: Floats, leak: Leak) -> Floats:
@@ -146,10 +159,10 @@ def _sum_up(t: Floats, rate: Floats) -> Floats:
     return np.cumsum(pieces)
 
 
-def _law(t: Floats, pressure: Floats, after: float, floor: float) -> tuple[Decay, float | None]:
+def _law(t: Floats, pressure: Floats, run_down: float, floor: float) -> tuple[Decay, float | None]:
     """The decay once the pump has run down, and what was lost before."""
-    run_down = t >= min(RUN_DOWN_S, 0.5 * after)
-    decay = decay_of(t[run_down], pressure[run_down], floor)
+    kept = t >= run_down
+    decay = decay_of(t[kept], pressure[kept], floor)
     seen = t[0] <= SEEN_WITHIN_S
     return decay, float(pressure[0]) - decay.at(float(t[0])) if seen else None
 

@@ -150,6 +150,17 @@ def test_the_true_value_lies_within_U(phi: float) -> None:
     assert 0.93 * runs <= inside <= 0.985 * runs, inside / runs
 
 
+def test_no_chance_of_ten_steps_makes_a_reading_useless() -> None:
+    """Scatter and autocorrelation come from more steps than the mean itself, else one window in some says dof 1."""
+    rng, t = np.random.default_rng(9), times(12.5)
+    spread = []
+    for _ in range(200):
+        residual = read(t, 500e3 - 400.0 * t + rng.normal(0.0, 350.0, t.size), leak=None)
+        spread.append(combine(residual.components[:1]).U)
+    assert np.median(spread) == pytest.approx(1.96 * 350.0 / math.sqrt(10), rel=0.25)
+    assert max(spread) < 2.5 * np.median(spread)
+
+
 @pytest.mark.parametrize(
     ("missing", "found"),
     [
