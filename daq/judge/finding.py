@@ -62,6 +62,21 @@ def conformity(requirement: Requirement, reading: Reading) -> float | None:
     return min(max(p, 0.0), 1.0)
 
 
+def beyond_looks(finding: Finding) -> bool:
+    """Whether an undecided finding stays so however long one looks.
+
+    That is so where the limit lies within the guard band that the systematic doubts alone make, by more than the mean
+    may still move.
+    """
+    reading, guard = finding.reading, finding.requirement.guard
+    if finding.result is not Result.UNDECIDED or reading is None or reading.is_interval:
+        return False
+    limits = [x for x in (finding.requirement.at_least, finding.requirement.at_most) if x is not None]
+    combined = reading.combined
+    nearest = min(abs(reading.value - limit) for limit in limits)
+    return nearest + combined.scattering < guard * combined.floor
+
+
 def _side(met: bool, not_met: bool) -> Result:
     if met:
         return Result.MET

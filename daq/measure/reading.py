@@ -6,23 +6,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from daq.measure.channels import Channels, Doubt
+from daq.measure.channels import Channels
 from daq.measure.convert import Floats, Zero
+from daq.measure.doubts import Doubts
 from daq.measure.flow import Flow
 from daq.measure.peak import peak_of
-from daq.measure.uncertainty import (
-    Combined,
-    Component,
-    Mean,
-    Shape,
-    combine,
-    evaluate,
-    mean_of,
-    resolution,
-)
+from daq.measure.uncertainty import Combined, Component, Mean, combine, mean_of
 
 REFERENCE_TEMPERATURE = 293.15
 """Where temperature doubts start to count, K: the usual reference temperature of calibrations (ISO 1)."""
+_OF_SUPPLY = frozenset({"supply voltage off", "voltage at the terminals", "sensitivity to voltage"})
 UNMEASURED_KELVINS = 10.0
 """Distance from it that is assumed where no channel measures a temperature."""
 
@@ -80,9 +73,9 @@ class Supply:
         """|dy/dV| with speed in proportion to voltage: Q ∝ n, p ∝ n², and with P = V·I ∝ n³ also I ∝ n². A displacement
         pump keeps its pressure, and with it its torque and current."""
         powers = (
-            {"flow": 1, "pressure": 2, "peak_pressure": 2, "current": 2, "power": 3}
+            {"flow": 1, "speed": 1, "pressure": 2, "peak_pressure": 2, "current": 2, "power": 3}
             if self.turbine
-            else {"flow": 1, "power": 1}
+            else {"flow": 1, "speed": 1, "power": 1}
         )
         return abs(value) * powers.get(quantity, 0) / self.test_voltage
 
@@ -104,19 +97,46 @@ class Window:
     kelvins: float
     flags: tuple[str, ...] = ()
 
+    @property
+    def through(self) -> float:
+        """The flow through the hose, m³/s, 0 where it is only known to be small."""
+        return 0.0 if math.isnan(self.flow.value) else self.flow.value
+
 
 class Reader:
     """Reads windows of one run: knows the channels, their age, the zero and the supply."""
 
-    def __init__(
-        self, channels: Channels, lsb: Floats, years: Mapping[str, float], supply: Supply, looks: int = 1
-    ) -> None:
-        self._channels, self._years, self._supply, self._looks = channels, years, supply, looks
+    def __init__(self, channels: Channels, lsb: Floats, years: Mapping[str, float], supply: Supply) -> None:
+        self._pressure_input, self._supply = channels.pressure, supply
         self._lsb = dict(zip(("pressure", "voltage", "current"), lsb.tolist(), strict=False))
+        self._doubts = Doubts(channels, self._lsb, years, supply.fluid)
         self.zero = Zero.calibrated(channels)
 
-    def read(self, quantity: str, window: Window) -> Reading:
-        """The reading of one quantity.
+    @property
+    def zero(self) -> Zero:
+        """The zero in force."""
+        return self._doubts.zero
+
+    @zero.setter
+    def zero(self, zero: Zero) -> None:
+        self._doubts.zero = zero
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What every reading that leans on the zero should say."""
+        return () if self.zero.taken else ("no_zero",)
+
+    def lsb(self, channel: str) -> float:
+        """A step of the converter, SI."""
+        step: float = self._lsb[channel]
+        return step
+
+    def doubts(self, channel: str, value: float, *, kelvins: float, flow: float = 0.0) -> list[Component]:
+        """The channel's type B doubts; see `Doubts.of`."""
+        return self._doubts.of(channel, value, kelvins=kelvins, flow=flow)
+
+    def read(self, quantity: str, window: Window, looks: int = 1) -> Reading:
+        """The reading of one quantity, where up to `looks` looks may end its measurement.
 
         Raises:
             KeyError: a quantity that no window gives.
@@ -128,53 +148,59 @@ class Reader:
             "current": self._current,
             "voltage": self._voltage,
             "power": self._power,
-        }[quantity](window)
+            "efficiency": self._efficiency,
+        }[quantity](window, looks)
 
-    def _flow(self, w: Window) -> Reading:
+    def _flow(self, w: Window, looks: int) -> Reading:
         if math.isnan(w.flow.value):
-            nothing = combine(())
-            flags = (*w.flags, "above_table" if w.flow.out_of_range else "interval")
-            return Reading("flow", w.stage, math.nan, w.flow.low, w.flow.high, nothing, 0, 0.0, w.span, flags=flags)
-        scatter = mean_of(w.flow_steps, looks=self._looks)
-        doubts = [*self._doubts("flow", self._channels.flow.doubts, w.flow.value, w), self._other_fluid(w.flow.value)]
+            return _bounded("flow", w, w.flow.low, w.flow.high)
         # The mean counts edges over the whole window; the scatter of its steps is only its type A doubt.
-        return self._assemble("flow", w, replace(scatter, value=w.flow.value), doubts)
+        mean = replace(mean_of(w.flow_steps, looks=looks), value=w.flow.value)
+        return self._assemble("flow", w, mean, self.doubts("flow", mean.value, kelvins=w.kelvins))
 
-    def _other_fluid(self, value: float) -> Component:
-        """The meter's table holds for the fluid that it was made with."""
-        meter = self._channels.flow
-        same = not meter.fluid or not self._supply.fluid or meter.fluid == self._supply.fluid
-        half_width = 0.0 if same else meter.other_fluid * value
-        return Component("another fluid", Shape.RECTANGULAR, half_width / math.sqrt(3))
+    def _pressure(self, w: Window, looks: int) -> Reading:
+        mean = mean_of(w.pressure, looks=looks, lsb=self._lsb["pressure"])
+        doubts = self.doubts("pressure", mean.value, kelvins=w.kelvins, flow=w.through)
+        return self._assemble("pressure", w, mean, doubts, self._to_outlet(w))
 
-    def _pressure(self, w: Window) -> Reading:
-        mean = mean_of(w.pressure, looks=self._looks, lsb=self._lsb["pressure"])
-        return self._assemble("pressure", w, mean, self._pressure_doubts(mean.value, w), self._to_outlet(w))
-
-    def _peak(self, w: Window) -> Reading:
+    def _peak(self, w: Window, looks: int) -> Reading:
+        """Over a window of fixed length, so that no further look changes it."""
         peak = peak_of(w.peak, w.sample_hz)
-        doubts = [*self._pressure_doubts(peak.value, w), Component("peak scatter", Shape.NORMAL, peak.bias_doubt)]
+        doubts = self.doubts("pressure", peak.value, kelvins=w.kelvins, flow=w.through)
+        doubts.append(Component.normal("peak scatter", peak.bias_doubt))
         corrections = [("bias of the maximum", -peak.bias), *self._to_outlet(w)]
         n = len(w.peak)
         span = (w.span[0], w.span[0] + n / w.sample_hz)
         plain = Mean(peak.value + peak.bias, 0.0, n, float(n), math.inf, 0.0)
         return self._assemble("peak_pressure", replace(w, span=span), plain, doubts, corrections)
 
-    def _current(self, w: Window) -> Reading:
-        mean = mean_of(w.current, looks=self._looks, lsb=self._lsb["current"])
-        return self._assemble("current", w, mean, self._current_doubts(mean.value, w))
+    def _current(self, w: Window, looks: int) -> Reading:
+        mean = mean_of(w.current, looks=looks, lsb=self._lsb["current"])
+        return self._assemble("current", w, mean, self.doubts("current", mean.value, kelvins=w.kelvins))
 
-    def _voltage(self, w: Window) -> Reading:
-        mean = mean_of(w.voltage, looks=self._looks, lsb=self._lsb["voltage"])
-        return self._assemble("voltage", w, mean, self._voltage_doubts(mean.value, w))
+    def _voltage(self, w: Window, looks: int) -> Reading:
+        mean = mean_of(w.voltage, looks=looks, lsb=self._lsb["voltage"])
+        return self._assemble("voltage", w, mean, self.doubts("voltage", mean.value, kelvins=w.kelvins))
 
-    def _power(self, w: Window) -> Reading:
+    def _power(self, w: Window, looks: int) -> Reading:
+        """Electrical power at the terminals; its scatter is that of the products, so that it knows of their
+        correlation."""
         volts, amperes = float(w.voltage.mean()), float(w.current.mean())
-        doubts = [
-            *(replace(c, standard=c.standard * abs(amperes)) for c in self._voltage_doubts(volts, w)),
-            *(replace(c, standard=c.standard * abs(volts)) for c in self._current_doubts(amperes, w)),
-        ]
-        return self._assemble("power", w, mean_of(w.voltage * w.current, looks=self._looks), doubts)
+        doubts = [c.scaled(amperes, "voltage") for c in self.doubts("voltage", volts, kelvins=w.kelvins)]
+        doubts += [c.scaled(volts, "current") for c in self.doubts("current", amperes, kelvins=w.kelvins)]
+        return self._assemble("power", w, mean_of(w.voltage * w.current, looks=looks), doubts)
+
+    def _efficiency(self, w: Window, looks: int) -> Reading:
+        """Hydraulic power p·Q over electrical power V·I."""
+        flow, power = self._flow(w, looks), self._power(w, looks)
+        if flow.is_interval or power.value <= 0.0:
+            return _bounded("efficiency", w, 0.0, math.inf)
+        pressure = self._pressure(w, looks)
+        value, parts = product(((pressure, 1.0), (flow, 1.0), (power, -1.0)))
+        kept = combine(parts)
+        n = min(r.n for r in (pressure, flow, power))
+        effective = min(r.n_effective for r in (pressure, flow, power))
+        return Reading("efficiency", w.stage, value, value, value, kept, n, effective, w.span, flags=w.flags)
 
     def _assemble(
         self,
@@ -185,7 +211,7 @@ class Reader:
         corrections: Sequence[tuple[str, float]] = (),
     ) -> Reading:
         value = mean.value + sum(c for _, c in corrections)
-        shift, supply = self._to_test_voltage(quantity, value, w)
+        shift, supply = self.to_test_voltage(quantity, value, float(w.voltage.mean()), w.kelvins)
         corrections = [*corrections, *shift]
         value += sum(c for _, c in shift)
         combined = combine([c for c in (mean.component(), *doubts, *supply) if c.standard > 0])
@@ -194,61 +220,64 @@ class Reader:
             quantity, w.stage, value, value, value, combined, mean.n, mean.n_effective, w.span, kept, w.flags
         )
 
-    def _to_test_voltage(
-        self, quantity: str, value: float, w: Window
+    def to_test_voltage(
+        self, quantity: str, value: float, volts: float, kelvins: float
     ) -> tuple[list[tuple[str, float]], list[Component]]:
-        """What the supply's deviation does: corrected where the part states how, else a rectangular doubt."""
+        """What the supply's deviation does to a quantity read at `volts`: corrected where the part states how, else a
+        rectangular doubt. Corrections by name, and what they leave doubtful."""
         if quantity == "voltage":
             return [], []
-        volts = float(w.voltage.mean())
         off = volts - self._supply.test_voltage
-        doubt = combine(self._voltage_doubts(volts, w)).u
+        doubt = combine(self.doubts("voltage", volts, kelvins=kelvins)).u
         if quantity in self._supply.stated:
             slope, slope_doubt = self._supply.stated[quantity]
             parts = [
-                Component("sensitivity to voltage", Shape.NORMAL, abs(off) * slope_doubt),
-                Component("voltage at the terminals", Shape.NORMAL, abs(slope) * doubt),
+                Component.normal("sensitivity to voltage", slope_doubt, 1.0, off),
+                Component.normal("voltage at the terminals", doubt, 1.0, slope),
             ]
             return [("supply voltage", -slope * off)], parts
         slope = self._supply.by_law(quantity, value)
         return [], [
-            Component("supply voltage off", Shape.RECTANGULAR, abs(off) * slope / math.sqrt(3)),
-            Component("voltage at the terminals", Shape.NORMAL, slope * doubt),
+            Component.rectangular("supply voltage off", off, slope),
+            Component.normal("voltage at the terminals", doubt, 1.0, slope),
         ]
 
     def _to_outlet(self, w: Window) -> list[tuple[str, float]]:
-        p = self._channels.pressure
-        flow = 0.0 if math.isnan(w.flow.value) else w.flow.value
-        return [("hose", p.k_outlet * flow**2), ("height", p.height)]
+        p = self._pressure_input
+        return [("hose", p.k_outlet * w.through**2), ("height", p.height)]
 
-    def _pressure_doubts(self, value: float, w: Window) -> list[Component]:
-        p = self._channels.pressure
-        flow = 0.0 if math.isnan(w.flow.value) else w.flow.value
-        return [
-            *self._doubts("pressure", p.doubts, value, w),
-            resolution(self._lsb["pressure"]),
-            Component("zero", Shape.NORMAL if self.zero.taken else Shape.RECTANGULAR, self.zero.pressure_doubt),
-            Component("hose", Shape.NORMAL, p.k_outlet_doubt * flow**2),
-        ]
 
-    def _current_doubts(self, value: float, w: Window) -> list[Component]:
-        shunt = self._channels.shunt
-        warmth = abs(value) * shunt.alpha * shunt.temperature_doubt / math.sqrt(3)
-        return [
-            *self._doubts("current", shunt.doubts, value, w),
-            resolution(self._lsb["current"]),
-            Component("zero", Shape.NORMAL if self.zero.taken else Shape.RECTANGULAR, self.zero.current_doubt),
-            Component("shunt temperature", Shape.RECTANGULAR, warmth),
-        ]
+def product(factors: Sequence[tuple[Reading, float]]) -> tuple[float, list[Component]]:
+    """Readings, none of them 0, each to a power, multiplied: the value, and each one's doubts passed on to first order.
 
-    def _voltage_doubts(self, value: float, w: Window) -> list[Component]:
-        return [
-            *self._doubts("voltage", self._channels.voltage.doubts, value, w),
-            resolution(self._lsb["voltage"]),
-        ]
+    Where a doubt is in several of them (the supply's deviation is in all), it is taken once, with what it does together
+    (JCGM 100:2008, 5.2.2).
+    """
+    value = float(np.prod([r.value**power for r, power in factors]))
+    parts: list[Component] = []
+    together: dict[str, float] = {}
+    for r, power in factors:
+        by = power * value / r.value
+        for c in r.combined.components:
+            if c.source in _OF_SUPPLY:
+                together[c.source] = together.get(c.source, 0.0) + c.standard * by
+            else:
+                parts.append(c.scaled(by, r.quantity))
+    shared = {c.source: c for r, _ in factors for c in r.combined.components if c.source in _OF_SUPPLY}
+    parts += [replace(shared[name], standard=abs(total), sensitivity=1.0) for name, total in together.items()]
+    return value, [c for c in parts if c.standard > 0.0]
 
-    def _doubts(self, channel: str, doubts: Sequence[Doubt], value: float, w: Window) -> list[Component]:
-        return list(evaluate(doubts, value, self._years.get(channel, 0.0), w.kelvins))
+
+def _bounded(quantity: str, w: Window, low: float, high: float) -> Reading:
+    """A quantity that is only known to lie in an interval."""
+    flags = (*w.flags, "above_table" if math.isinf(high) else "interval")
+    return Reading(quantity, w.stage, math.nan, low, high, combine(()), 0, 0.0, w.span, flags=flags)
+
+
+def kelvins_of(temperatures: Sequence[float]) -> float:
+    """How far fluid is from the reference temperature, K, by what was measured of it (NaN: nothing was)."""
+    warm = [t for t in temperatures if not math.isnan(t)]
+    return sum(warm) / len(warm) - REFERENCE_TEMPERATURE if warm else UNMEASURED_KELVINS
 
 
 def seconds(
@@ -256,7 +285,7 @@ def seconds(
 ) -> Reading:
     """A reading of a time found once: from the first to the second moment of `span`, ± `half_width`, rectangular."""
     value = span[1] - span[0]
-    combined = combine([Component("moment", Shape.RECTANGULAR, half_width / math.sqrt(3))])
+    combined = combine([Component.rectangular("moment", half_width)])
     return Reading(quantity, stage, value, value, value, combined, 1, 1.0, span, flags=flags)
 
 

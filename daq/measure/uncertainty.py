@@ -7,7 +7,7 @@ output. All figures are in the unit of the reading.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -17,6 +17,7 @@ from daq.measure.channels import Distribution, Doubt, Per
 from daq.measure.convolution import convolve
 from daq.measure.distributions import normal_quantile, student_quantile
 
+ROOT_3 = math.sqrt(3.0)
 COVERAGE = 0.95
 _UPPER = 0.5 + COVERAGE / 2
 HIGHEST_PHI = 0.95
@@ -40,8 +41,10 @@ class Shape(StrEnum):
 class Component:
     """One contribution to a reading's uncertainty.
 
-    `standard` is the standard uncertainty; `dof` its degrees of freedom, at least 1. `widen` multiplies the scale that
-    the component has in the coverage interval, not its standard uncertainty: for a type A part looked at repeatedly.
+    `standard` is the standard uncertainty in the reading's unit; `dof` its degrees of freedom, at least 1. `widen`
+    multiplies the scale that the component has in the coverage interval, not its standard uncertainty: for a type A
+    part looked at repeatedly. How it came about, for whoever follows the budget: `stated` ÷ `divisor` × `sensitivity`.
+    `common` doubts err the same way in all readings of a channel in a run, as a calibration does.
     """
 
     source: str
@@ -49,6 +52,39 @@ class Component:
     standard: float
     dof: float = math.inf
     widen: float = 1.0
+    divisor: float = 1.0
+    sensitivity: float = 1.0
+    common: bool = False
+
+    @classmethod
+    def rectangular(
+        cls, source: str, half_width: float, sensitivity: float = 1.0, *, common: bool = False
+    ) -> "Component":
+        """A doubt within ± `half_width` of what it is about (JCGM 100:2008, 4.3.7)."""
+        standard = abs(half_width * sensitivity) / ROOT_3
+        return cls(source, Shape.RECTANGULAR, standard, divisor=ROOT_3, sensitivity=sensitivity, common=common)
+
+    @classmethod
+    def normal(
+        cls, source: str, expanded: float, k: float = 1.0, sensitivity: float = 1.0, *, common: bool = False
+    ) -> "Component":
+        """A doubt stated as an expanded uncertainty with its factor `k` (JCGM 100:2008, 4.3.3)."""
+        standard = abs(expanded * sensitivity) / k
+        return cls(source, Shape.NORMAL, standard, divisor=k, sensitivity=sensitivity, common=common)
+
+    @property
+    def stated(self) -> float:
+        """The doubt as it was stated, in the unit of what it is about; what was not passed on is 0."""
+        return self.standard * self.divisor / abs(self.sensitivity) if self.sensitivity else 0.0
+
+    def scaled(self, by: float, of: str = "") -> "Component":
+        """The same doubt where it counts `by` times in another quantity; `of` names where it came from."""
+        return replace(
+            self,
+            source=f"{of}: {self.source}" if of else self.source,
+            standard=self.standard * abs(by),
+            sensitivity=self.sensitivity * by,
+        )
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.standard) and self.standard >= 0.0 and self.dof >= 1.0 and self.widen >= 1.0):
@@ -101,6 +137,16 @@ class Combined:
     _offsets: NDArray[np.float64] = field(repr=False)
     _below: NDArray[np.float64] = field(repr=False)
 
+    @property
+    def floor(self) -> float:
+        """What U would be without any scatter: no longer window comes below it."""
+        return combine([c for c in self.components if c.shape is not Shape.STUDENT]).U
+
+    @property
+    def scattering(self) -> float:
+        """Half the 95 % interval of the scatter alone, not widened for looks."""
+        return combine([replace(c, widen=1.0) for c in self.components if c.shape is Shape.STUDENT]).U
+
     def p_below(self, d: float) -> float:
         """The probability that the measurand lies below reading + `d`."""
         if self._offsets.size == 0:
@@ -138,7 +184,7 @@ def evaluate(doubts: Sequence[Doubt], reading: float, years: float, kelvins: flo
 
 def resolution(lsb: float) -> Component:
     """What a converter's step of `lsb` hides: rectangular over one step (JCGM 100:2008, F.2.2.1)."""
-    return Component("resolution", Shape.RECTANGULAR, lsb / math.sqrt(12.0))
+    return Component.rectangular("resolution", 0.5 * lsb)
 
 
 def look_widening(dof: float, looks: int) -> float:
@@ -195,10 +241,10 @@ def _times(doubt: Doubt, years: float, kelvins: float) -> float:
 
 
 def _evaluated(doubt: Doubt, magnitude: float, times: float) -> Component:
-    half_width = (doubt.absolute + doubt.relative * magnitude) * times
+    half_width = doubt.absolute + doubt.relative * magnitude
     if doubt.distribution is Distribution.NORMAL:
-        return Component(doubt.source, Shape.NORMAL, half_width / doubt.k)
-    return Component(doubt.source, Shape.RECTANGULAR, half_width / math.sqrt(3.0))
+        return Component.normal(doubt.source, half_width, doubt.k, times, common=True)
+    return Component.rectangular(doubt.source, half_width, times, common=True)
 
 
 def _autocorrelation(deviations: NDArray[np.float64], squares: float) -> float:

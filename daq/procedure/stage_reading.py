@@ -5,16 +5,16 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from daq.judge.finding import Finding, Result
+from daq.judge.finding import Finding, Result, beyond_looks
 from daq.judge.requirement import Mode
 from daq.measure.convert import BITS, Column, Zero
 from daq.measure.reading import (
     REFERENCE_TEMPERATURE,
-    UNMEASURED_KELVINS,
     Reader,
     Reading,
     Window,
     as_array,
+    kelvins_of,
     seconds,
 )
 from daq.measure.steps import Measuring, Step
@@ -22,6 +22,7 @@ from daq.procedure.effects import CaptureWanted, Conditions, Noted, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.findings import LOW_FLAG, Book, supply_of
 from daq.procedure.fitness import SUPPLY_LOW
+from daq.procedure.further import Further, capture_for
 from daq.procedure.plan import Part, Stand
 from daq.procedure.table import stage_of
 from daq.procedure.watch import Watch
@@ -36,7 +37,7 @@ FILL_DOUBT_S = {"sensor": 0.5, "confirmed": 2.0}
 _DRY_CHANNELS = BITS[Column.CURRENT] | BITS[Column.VOLTAGE]
 """A dry check needs no other: to run a unit dry once more would not mend a broken pressure transducer."""
 
-_BY_CAPTURE = frozenset({"speed", "efficiency", "power"})
+_BY_CAPTURE = frozenset({"speed"})
 _ONE_LOOK = frozenset({"peak_pressure"})
 """What is read over the first second of a window whatever its length."""
 _MUST_HOLD_STILL = {"free_flow": "flow", "shutoff": "pressure"}
@@ -51,14 +52,14 @@ class StageReading:
     ) -> None:
         self._part, self._channels, self._settings = part, stand.channels, stand.reading
         self._measuring = measuring
-        self._reader = Reader(
-            stand.channels, measuring.converter.lsb, years, supply_of(part), looks=stand.reading.looks
-        )
+        self._reader = Reader(stand.channels, measuring.converter.lsb, years, supply_of(part))
+        self._further = Further(part, stand.channels, measuring, self._reader)
         self.book = Book(part, stages)
         self._stage = stages[0]
         self._watch = Watch({}, stand.reading, {})
         self._settled = set[str]()
         self._sagging = self._told_sagging = self._by_hand = False
+        self._volts = part.test_voltage
         self._voltages: list[float] = []
         self._temperatures: list[float] = []
 
@@ -134,7 +135,8 @@ class StageReading:
         if not self._settled.issuperset(needed):
             return taken, False
         taken += [self._take(q, window) for q in reads if q not in needed]
-        self._voltages.append(float(window.voltage.mean()))
+        self._volts = float(window.voltage.mean())
+        self._voltages.append(self._volts)
         if self._channels.temperature is not None:
             self._temperatures.append(window.kelvins + REFERENCE_TEMPERATURE)
         return taken, True
@@ -156,7 +158,7 @@ class StageReading:
         return all(self._report_done(f) if f.requirement.mode is Mode.REPORT else self._decided(f) for f in findings)
 
     def _decided(self, finding: Finding) -> bool:
-        return finding.clear or self._watch.exhausted
+        return finding.clear or self._watch.exhausted or beyond_looks(finding)
 
     @staticmethod
     def _report_done(finding: Finding) -> bool:
@@ -205,16 +207,21 @@ class StageReading:
         return []
 
     def capture_wanted(self) -> CaptureWanted | None:
-        """The capture that this stage could use once it has been read."""
-        return None
+        """The capture that this stage could use once it has been read: in the first one with flow, and wherever a speed
+        is required."""
+        asked = any(r.quantity == "speed" for r in self.book.asked(self._stage))
+        return capture_for(self._measuring.identity) if asked or self._stage == "free_flow" else None
 
     def captured(self, capture: Capture, t: float) -> list[Taken | Noted]:
         """What a capture of the current shows."""
-        return []
+        return self._kept_all(self._further.speed(capture, self._stage, t, self._volts))
 
     def residual(self, steps: list[Step], off_at: float) -> list[Taken | Noted]:
         """What pressure is left with the valve shut, `steps` being those since power went off at `off_at`."""
-        return []
+        return self._kept_all(self._further.residual(self.book.asked(self._stage), steps, off_at))
+
+    def _kept_all(self, made: list[Reading | Noted]) -> list[Taken | Noted]:
+        return [self._kept(m) if isinstance(m, Reading) else m for m in made]
 
     def fails(self) -> bool:
         """Whether something in this stage is already known not to be met."""
@@ -228,7 +235,7 @@ class StageReading:
         )
 
     def _take(self, quantity: str, window: Window, looks: int = 1) -> Taken:
-        return self._kept(self._reader.read(quantity, window))
+        return self._kept(self._reader.read(quantity, window, looks))
 
     def _kept(self, reading: Reading) -> Taken:
         return Taken(reading, self.book.take(reading))
@@ -238,11 +245,10 @@ class StageReading:
         assert meter is not None, "a window needs blocks"
         begin, end = steps[0].t - self._measuring.step_s, steps[-1].t
         first = self._measuring.first_of[steps[0].number]
-        warm = [s.temperature for s in steps if not math.isnan(s.temperature)]
         flags = (
             *((LOW_FLAG,) if self._sagging else ()),
             *(("valve_confirmed",) if self._by_hand else ()),
-            *(() if self.zero.taken else ("no_zero",)),
+            *self._reader.flags,
         )
         return Window(
             stage=self._stage,
@@ -254,6 +260,6 @@ class StageReading:
             flow_steps=as_array([s.flow_step.flow.value for s in steps if s.flow_step is not None]),
             peak=trace.between(first, first + round(self._settings.peak_window * trace.sample_hz))[:, 0],
             sample_hz=trace.sample_hz,
-            kelvins=float(np.mean(warm)) - REFERENCE_TEMPERATURE if warm else UNMEASURED_KELVINS,
+            kelvins=kelvins_of([s.temperature for s in steps]),
             flags=flags,
         )

@@ -14,7 +14,7 @@ TEXTS: dict[Do, str] = {
     Do.CLOSE_VALVE: "Shut the valve",
     Do.CLOSE_VALVE_SLOWLY: "Close the valve slowly",
     Do.WAIT: "Wait, leave switch and valve as they are",
-    Do.REMOVE: "Take the unit off the stand",
+    Do.REMOVE: "Open the valve, so that no pressure is left, then take the unit off the stand",
     Do.NONE: "",
 }
 """Plain sentences, one act each."""

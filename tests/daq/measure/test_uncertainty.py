@@ -128,9 +128,27 @@ def test_doubts_become_components() -> None:
         Doubt("temperature", absolute=0.5, per=Per.KELVIN),
     )
     calibration, drift, temperature = evaluate(doubts, reading=-100.0, years=1.5, kelvins=-4.0)
-    assert calibration == Component("calibration", Shape.NORMAL, 1.5)
+    assert calibration == Component("calibration", Shape.NORMAL, 1.5, divisor=2.0, common=True)
     assert (drift.source, drift.shape, temperature.source) == ("drift", Shape.RECTANGULAR, "temperature")
     assert (drift.standard, temperature.standard) == pytest.approx((0.3 / math.sqrt(3), 2.0 / math.sqrt(3)))
+
+
+def test_a_component_tells_how_it_came_about() -> None:
+    """Stated ÷ divisor × sensitivity, also where it was passed on."""
+    off = Component.rectangular("supply voltage off", 0.2, sensitivity=-8.0)
+    assert off.standard == pytest.approx(0.2 / math.sqrt(3) * 8.0)
+    assert off.stated == pytest.approx(0.2)
+    further = Component.normal("calibration", 0.5, k=2.0).scaled(13.5, "current")
+    assert (further.source, further.sensitivity) == ("current: calibration", 13.5)
+    assert (further.stated, further.standard) == pytest.approx((0.5, 0.25 * 13.5))
+
+
+def test_scatter_and_the_rest_apart() -> None:
+    """What no longer window takes away, and what a longer one would."""
+    scatter = Component("scatter", Shape.STUDENT, 3.0, dof=10.0, widen=1.4)
+    together = combine([scatter, Component.normal("calibration", 4.0)])
+    assert together.floor == pytest.approx(1.96 * 4.0, rel=1e-3)
+    assert together.scattering == pytest.approx(stats.t.ppf(0.975, 10) * 3.0, rel=1e-3)
 
 
 def test_a_calibration_in_the_future_has_not_drifted_yet() -> None:

@@ -68,12 +68,16 @@ def module(kind: Kind = Kind.MODULE, **more: object) -> Part:
 
 @dataclass(slots=True)
 class Unit:
-    """What lies on the bench: what it gives with the valve open (m³/s), with the valve shut (Pa), and draws (A)."""
+    """What lies on the bench: what it gives with the valve open (m³/s), with the valve shut (Pa), and draws (A).
+
+    Behind a shut valve its pressure falls with the time constant `holds` (s) once power is off.
+    """
 
     free_flow: float = 125 * LITRES_PER_HOUR
     shutoff: float = 500e3
     current: float = 5.0
     fills_in: float = 6.0
+    holds: float = 60.0
 
 
 @dataclass(slots=True)
@@ -97,6 +101,7 @@ class Bench:
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(7))
     line: Line = field(default_factory=Line)
     t: float = 0.0
+    pressure: float = 0.0
     hook: Callable[["Bench", Run], None] = lambda _bench, _run: None
     effects: list[Effect] = field(default_factory=list)
     _phase: float = 0.0
@@ -111,9 +116,12 @@ class Bench:
     def levels(self) -> dict[Role, float]:
         """What the sensors are at."""
         line = PRESSURE.k_line * self.pumping**2
-        pressure = self.unit.shutoff * (1 - self.valve) + line if self.power else 0.0
+        if self.power:
+            self.pressure = self.unit.shutoff * (1 - self.valve) + line
+        else:
+            self.pressure *= 1 - DT / self.unit.holds if self.valve == 0.0 else 0.0
         return {
-            Role.PRESSURE: pressure + self.zero,
+            Role.PRESSURE: self.pressure + self.zero,
             Role.SUPPLY_VOLTAGE: self.supply if self.power else 0.0,
             Role.SHUNT: self.unit.current if self.power else 0.0,
             Role.FLUID_TEMPERATURE: self.celsius + 273.15,
