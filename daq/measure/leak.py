@@ -63,8 +63,8 @@ def leak_of(
         LeakError: pressure rises by more than the uncertainty, so something else than a leak is at work.
     """
     seconds = float(t[-1] - t[0])
-    moved = thermal * abs(UNMEASURED_K if math.isnan(kelvins) else kelvins) / seconds
-    warmth = Component("fluid temperature", Shape.RECTANGULAR, moved / math.sqrt(3))
+    warmed = UNMEASURED_K if math.isnan(kelvins) else abs(kelvins)
+    warmth = Component.rectangular("fluid temperature", warmed, thermal / seconds)
     law = decay_of(t - t[0], pressure, rest)
     pieces = _cut(t - t[0], law, rest)
     points = [_point(t[piece], pressure[piece], lsb, warmth) for piece in pieces]

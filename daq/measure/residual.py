@@ -10,7 +10,7 @@ from daq.measure.channels import Leak
 from daq.measure.convert import Floats
 from daq.measure.decay import Decay, decay_of
 from daq.measure.errors import ResidualError
-from daq.measure.uncertainty import Component, Mean, Shape, mean_of
+from daq.measure.uncertainty import Component, Mean, mean_of
 
 SPAN_S = 0.5
 """The value is a mean over so long about its time: ten steps average noise and the converter's step, and over half a
@@ -82,11 +82,11 @@ def residual_of(
     left = pressure + lost - decay.curve(t)
     near = (t >= run_down) & (np.abs(t - after) <= NEAR_S)
     mean = _mean(left[chosen], decay.at(after) - correction, t[near], left[near], lsb)
-    moved = thermal * abs(UNMEASURED_K if math.isnan(kelvins) else kelvins)
+    warmed = UNMEASURED_K if math.isnan(kelvins) else abs(kelvins)
     components = [
         mean.component(),
-        Component("moment of power-off", Shape.RECTANGULAR, abs(decay.rate(after)) * MOMENT_S / math.sqrt(3)),
-        Component("fluid temperature since power-off", Shape.RECTANGULAR, moved / math.sqrt(3)),
+        Component.rectangular("moment of power-off", MOMENT_S, -decay.rate(after)),
+        Component.rectangular("fluid temperature since power-off", warmed, thermal),
     ]
     flags = [] if leak else ["stand_leak_unknown"]
     if leak:
@@ -174,9 +174,9 @@ def _leak_doubts(
     be off beyond the table; and that they hold at this temperature."""
     warmer = 0.0
     if leak.temperature is not None and temperature is not None:
-        warmer = LEAK_PER_KELVIN * abs(temperature - leak.temperature) * correction
+        warmer = abs(temperature - leak.temperature)
     return [
-        Component("stand's leak", Shape.NORMAL, 0.5 * leak.doubt * after),
-        Component("stand's leak beyond its table", Shape.RECTANGULAR, guessed / math.sqrt(3)),
-        Component("stand's leak at another temperature", Shape.RECTANGULAR, warmer / math.sqrt(3)),
+        Component.normal("stand's leak", leak.doubt, 2.0, after, common=True),
+        Component.rectangular("stand's leak beyond its table", guessed, common=True),
+        Component.rectangular("stand's leak at another temperature", warmer, LEAK_PER_KELVIN * correction),
     ]
