@@ -109,7 +109,7 @@ class Measuring:
         self._lost = False
         self._faulty = self._above = 0
         self._flow_step: FlowStep | None = None
-        self.scans_missing = 0
+        self.scans_missing = self.scans_displaced = 0
         self.first_of: list[int] = []
 
     def feed(self, block: Block) -> list[Step]:
@@ -119,7 +119,8 @@ class Measuring:
             self.meter = FlowMeter(self._channels.flow, self.identity, block.tick)
         elif block.missing:
             self._lost = True
-            self.scans_missing += block.missing
+            self.scans_missing += block.missing - block.displaced
+            self.scans_displaced += block.displaced
         begin = (block.tick - self._tick0) / self.identity.tick_hz
         samples = self.converter.convert(block)
         contiguous = block.missing == 0 and self.trace.filled > 0

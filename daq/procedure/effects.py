@@ -1,11 +1,13 @@
 """What a run tells its surroundings: effects as they come, and the outcome at its end."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from daq.judge.finding import Finding
 from daq.judge.verdict import Verdict
 from daq.measure.convert import Zero
 from daq.measure.reading import Reading
+from daq.measure.waveform import Waveform
 from daq.procedure.table import Do
 
 
@@ -58,7 +60,9 @@ class Conditions:
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """All that a run found. `stages` holds (name, from, to) in seconds of the run; `overshoot` is the highest 50 ms
-    mean of pressure while the valve closed, `highest` the highest single sample (Pa, evidence of over-pressure)."""
+    mean of pressure while the valve closed, `highest` the highest single sample (Pa, evidence of over-pressure).
+    `scans_missing` got lost; `scans_displaced` are those that captures took the place of. `waveforms` is by stage.
+    """
 
     verdict: Verdict
     findings: tuple[Finding, ...]
@@ -72,6 +76,8 @@ class Outcome:
     highest: float | None
     scans: int
     scans_missing: int
+    scans_displaced: int
+    waveforms: Mapping[str, Waveform] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

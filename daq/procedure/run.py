@@ -442,6 +442,8 @@ class Run:
             highest=float(pressure.max()) if len(pressure) else None,
             scans=trace.filled,
             scans_missing=self.measuring.scans_missing,
+            scans_displaced=self.measuring.scans_displaced,
+            waveforms=self._reading.waveforms,
         )
         self._effects.append(Ended(self.outcome))
 

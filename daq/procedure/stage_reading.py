@@ -18,6 +18,7 @@ from daq.measure.reading import (
     seconds,
 )
 from daq.measure.steps import Measuring, Step
+from daq.measure.waveform import Waveform
 from daq.procedure.effects import CaptureWanted, Conditions, Noted, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.findings import LOW_FLAG, Book, supply_of
@@ -70,6 +71,11 @@ class StageReading:
     @zero.setter
     def zero(self, zero: Zero) -> None:
         self._reader.zero = self._measuring.converter.zero = zero
+
+    @property
+    def waveforms(self) -> dict[str, Waveform]:
+        """What captures showed, by stage."""
+        return self._further.waveforms
 
     @property
     def window_open(self) -> bool:

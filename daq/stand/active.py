@@ -87,6 +87,7 @@ def quality(active: ActiveRun, device: Device, clock_error: float | None) -> c.Q
     return c.Quality(
         scans_expected=scans + missing,
         scans_received=scans,
+        scans_displaced=outcome.scans_displaced if outcome else 0,
         frames_lost=counts.lost,
         frames_bad=counts.bad,
         frames_repeated=counts.repeated,

@@ -74,10 +74,12 @@ class Hint(Payload):
 
 
 class Quality(Payload):
-    """How whole the data were; null is not known. `clock_error_s` is the doubt of the device's clock against UTC."""
+    """How whole the data were; null is not known. `scans_displaced` were never expected: captures of the current took
+    their place. `clock_error_s` is the doubt of the device's clock against UTC."""
 
     scans_expected: int | None = None
     scans_received: int | None = None
+    scans_displaced: int | None = None
     frames_lost: int | None = None
     frames_bad: int | None = None
     frames_repeated: int | None = None

@@ -47,8 +47,8 @@ async def check_files(data: c.ResultData, config: StandConfig) -> None:
         assert (sha256(path), path.stat().st_size) == (file.sha256, file.bytes)
     assert data.recording is not None
     assert data.trace is not None
-    # the capture of the current took the place of 0.2 s of scans
-    assert data.quality.scans_expected == data.quality.scans_received + 100
+    assert data.quality.scans_expected == data.quality.scans_received
+    assert data.quality.scans_displaced == 100  # by a capture of 0.2 s
     assert scans(await replayed(config.data / data.recording.file)) == data.quality.scans_received
     trace = pq.read_table(config.data / data.trace.file)
     assert trace.num_rows == data.quality.scans_received
