@@ -42,6 +42,7 @@ class Waveform:
     `heights` (A) are those of the humps of a turn, from valley to crest, in their order from whichever came first, and
     `height_doubt` is the standard uncertainty of one. `irregularity` is the largest deviation of a height from their
     median, as a share of it: 0 for equal segments, 1 for a hump that is missing, more for a dip in its place.
+    Heights lie a few hundredths low where a valley is sharp, since they are of a wave folded to 32 places.
     `ripple` is the typical hump's height as a share of the mean current; `noise` (A) the standard deviation of a sample
     about what all turns repeat.
     """

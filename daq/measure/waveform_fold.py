@@ -11,7 +11,7 @@ Floats = NDArray[np.float64]
 HUMPS_A_STRETCH = 6
 FEWEST_STRETCHES = 4
 """A parabola has three unknowns; one stretch more shows a scatter."""
-PLACES = 16
+PLACES = 32
 """Places of a folded hump, at most; fewer where there are not as many samples."""
 _STRAY = 0.6
 """Radians: stretches whose phase strays further from a smooth course, as a root mean square, were not counted right."""
@@ -36,16 +36,16 @@ def course_of(samples: Floats, rate: float, hz: float, pattern: float) -> Course
     The slope of the phase is the frequency's most likely value in white noise; its doubt comes from how the stretches
     scatter about a parabola, which stands for a speed that changes evenly.
     """
-    t: Floats = (np.arange(samples.size) - 0.5 * (samples.size - 1)) / rate
+    t = (np.arange(samples.size, dtype=np.float64) - 0.5 * (samples.size - 1)) / rate
     length = max(round(ceil(HUMPS_A_STRETCH / (hz * pattern)) * pattern * rate), 1)
     count = samples.size // length
     if count < FEWEST_STRETCHES:
         return None
-    turning: NDArray[np.complex128] = samples * np.exp(-2j * np.pi * hz * t)
+    turning = samples * np.exp(-2j * np.pi * hz * t)
     begin = (samples.size - count * length) // 2
     stretches = turning[begin : begin + count * length].reshape(count, length).mean(axis=1)
-    at: Floats = t[begin : begin + count * length].reshape(count, length).mean(axis=1)
-    phase: Floats = np.unwrap(np.angle(stretches)) / (2.0 * np.pi)
+    at = t[begin : begin + count * length].reshape(count, length).mean(axis=1)
+    phase = np.unwrap(np.angle(stretches)) / (2.0 * np.pi)
     return _fitted(t, at, phase, hz)
 
 

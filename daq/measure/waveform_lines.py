@@ -4,6 +4,9 @@ A motor with equal segments repeats itself with every hump; one with a bad segme
 and its spectrum is a ladder of that pattern's harmonics, of which low ones may be the highest. So first the pattern's
 period is found by autocorrelation, of the lines alone; then the rung of the ladder that stands out from the rungs
 beside it: there all humps add up, while one odd hump gives neighbouring rungs much the same.
+
+What this cannot tell: a pulsation of the load as high as the ripple, a whole number of times a turn, looks like
+commutation. `python -m tests.studies.waveform` shows how often each case is found, left undetermined, or mistaken.
 """
 
 from dataclasses import dataclass
@@ -20,7 +23,7 @@ LINE = 5.0
 """A line rises so many times above the floor; of 2 000 bins of noise one does with a chance of 1 in 10 000 or so."""
 REPEATS = 0.9
 """The shortest lag whose autocorrelation reaches this share of the highest is the pattern's period."""
-BESIDE = 0.3
+BESIDE = 0.1
 """No line off the ladder may be higher than this share of the commutation's."""
 STANDS_OUT = 1.4
 """The commutation's rung is so many times as high as those beside it; humps of a regular wave fall off instead."""
@@ -107,9 +110,24 @@ def commutation_line(samples: Floats, hz: float, events: int | None) -> Ladder |
         return "what stands out of the noise does not repeat itself as a turning motor would"
     step = _without_gaps(spectrum, _sharpened(spectrum, 1.0 / period))
     found = _stands_out(spectrum, step, events)
+    if events is not None:
+        found = _by_turns(spectrum, step, found, events)
+        step = found.hz / events if isinstance(found, Ladder) else step
     if isinstance(found, Ladder) and _strongest_beside(spectrum, step) > BESIDE * spectrum.rung(found.hz):
         return "lines that do not go together stand out of the noise"
     return found
+
+
+def _by_turns(spectrum: Spectrum, step: float, found: Ladder | str, events: int) -> Ladder | str:
+    """The line found, if it stands out on the ladder of a whole turn too.
+
+    Where humps differ a little, three of them, say, may pass for a pattern; then any of its rungs is tried.
+    """
+    if isinstance(found, str):
+        found = _stands_out(spectrum, step, events, whole=False)
+    if isinstance(found, Ladder):
+        found = _stands_out(spectrum, found.hz / events, events)
+    return IMPOSSIBLE if isinstance(found, Ladder) and found.rungs != events else found
 
 
 def pattern_period(samples: Floats, hz: float, events: int | None) -> float | None:
@@ -123,7 +141,9 @@ def pattern_period(samples: Floats, hz: float, events: int | None) -> float | No
     tops = np.flatnonzero((inside[1:-1] >= inside[:-2]) & (inside[1:-1] > inside[2:])) + first
     if not tops.size or correlation[tops].max() <= 0.0:
         return None
-    return float(tops[np.argmax(correlation[tops] >= REPEATS * correlation[tops].max())]) / rate
+    top = int(tops[np.argmax(correlation[tops] >= REPEATS * correlation[tops].max())])
+    before, at, after = (float(x) for x in correlation[top - 1 : top + 2])
+    return (top + 0.5 * (before - after) / (before - 2.0 * at + after)) / rate
 
 
 def _correlation(samples: Floats) -> Floats:
@@ -146,7 +166,7 @@ def _sharpened(spectrum: Spectrum, hz: float) -> float:
         return hz
     highest = int(rungs[np.argmax([spectrum.rung(k * hz) for k in rungs])])
     at = round(highest * hz / spectrum.step)
-    reach = max(2, round(0.004 * at))
+    reach = max(2, round(SMEAR * at))
     low = max(at - reach, 1)
     part = spectrum.amplitudes[low : at + reach + 1] ** 2
     return float((np.arange(part.size) + low) @ part / part.sum()) * spectrum.step / highest
@@ -164,21 +184,22 @@ def _strongest_beside(spectrum: Spectrum, step: float) -> float:
     """The highest amplitude that stands out of the noise on no rung of a ladder."""
     place = np.arange(spectrum.amplitudes.size) * spectrum.step
     off = np.abs(place - step * np.round(place / step))
-    reach = np.minimum(2.0 * spectrum.step + SMEAR * place, 0.4 * step)
+    reach = np.minimum(2.0 * spectrum.step + SMEAR / 3.0 * place, 0.4 * step)
     beside = (off > reach) & (spectrum.amplitudes > LINE * spectrum.floor)
     beside[:2] = False
     return float(spectrum.amplitudes[beside].max(initial=0.0))
 
 
-def _stands_out(spectrum: Spectrum, hz: float, events: int | None) -> Ladder | str:
-    """The rung that stands out most and agrees with a possible speed.
+def _stands_out(spectrum: Spectrum, hz: float, events: int | None, *, whole: bool = True) -> Ladder | str:
+    """The rung that stands out most and agrees with a possible speed, `whole`: and with a pattern that is a whole share
+    of a turn.
 
     One that a higher one stands out from, seen in its own stride, is no commutation: a wave's harmonics fall off.
     Heights count times the root of their frequency, so that a wave's own harmonics, which fall off at least with the
     frequency, stay behind it, and so does the pattern of two humps where each second one is lower. Where noise could
     hide a rung half as high further up, the lower one proves nothing.
     """
-    possible = _possible(spectrum, hz, events)
+    possible = [k for k in _possible(spectrum, hz, events) if not (whole and events) or events % k == 0]
     if not possible:
         return IMPOSSIBLE
     heights = np.array([0.0, *(spectrum.rung(k * hz) for k in range(1, 2 * possible[-1] + 1))])
@@ -202,9 +223,9 @@ def _apart(heights: Floats, rung: int, stride: int, ground: float) -> bool:
 
 
 def _possible(spectrum: Spectrum, hz: float, events: int | None) -> list[int]:
-    """Rungs that may be the commutation's: at a possible speed, and with a pattern that is a whole share of a turn."""
+    """Rungs that may be the commutation's by their speed."""
     low, high = (SLOWEST, FASTEST) if events else (5.0 * SLOWEST / MOST_EVENTS, FASTEST)
     turn = events or MOST_EVENTS
     end = min(high * turn, 0.45 * spectrum.amplitudes.size * spectrum.step)
     rungs = range(1, (events or 2 * MOST_EVENTS) + 1)
-    return [k for k in rungs if (events is None or events % k == 0) and low * turn <= k * hz <= end]
+    return [k for k in rungs if low * turn <= k * hz <= end]
