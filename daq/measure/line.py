@@ -1,6 +1,5 @@
-"""A straight line through a sliding window of points, kept up to date point by point with sums."""
+"""Straight lines through the newest points of a series, each in constant time, from sums kept up point by point."""
 
-from collections import deque
 from typing import NamedTuple
 
 _REFRESH = 512
@@ -22,100 +21,106 @@ class Fit(NamedTuple):
     first: float
 
 
+class _Sums(NamedTuple):
+    """Of times u and values y, counted from the origin, and of steps c and d between neighbours up to a point."""
+
+    u: float = 0.0
+    y: float = 0.0
+    uu: float = 0.0
+    uy: float = 0.0
+    yy: float = 0.0
+    cc: float = 0.0
+    cd: float = 0.0
+    dd: float = 0.0
+
+
 class SlidingLine:
-    """Points (t, x) in order of time; `push` at the new end, `drop` at the old one, `fit` in constant time."""
+    """Points (t, x) in order of time, numbered as they come since the last `clear`: `push` at the new end, `drop` at
+    the old one. `oldest` is the number of the oldest point that is kept."""
 
     def __init__(self) -> None:
-        self._points: deque[tuple[float, float]] = deque()
-        self._pushed = 0
-        self._origin(0.0, 0.0)
+        self.clear()
 
     def __len__(self) -> int:
-        return len(self._points)
+        return len(self._points) - self._gone
+
+    @property
+    def oldest(self) -> int:
+        return self._first + self._gone
 
     @property
     def span(self) -> float:
         """The time from the oldest to the newest point; there must be one."""
-        return self._points[-1][0] - self._points[0][0]
+        return self.span_from(self.oldest)
 
-    @property
-    def span_without_oldest(self) -> float:
-        """What `span` would be after a `drop`; there must be two points."""
-        return self._points[-1][0] - self._points[1][0]
+    def span_from(self, number: int) -> float:
+        """The time from a point that is kept to the newest."""
+        return self._points[-1][0] - self._points[number - self._first][0]
 
     def newest(self, count: int) -> list[float]:
         """The values of the last `count` points, oldest first."""
-        points = self._points
-        return [points[k][1] for k in range(max(len(points) - count, 0), len(points))]
+        return [x for _, x in self._points[max(len(self._points) - count, self._gone) :]]
 
     def clear(self) -> None:
-        self._points.clear()
-        self._pushed = 0
+        self._points: list[tuple[float, float]] = []
+        self._before: list[_Sums] = []  # what each point found when it came, but for its own step, which is in
+        self._sums = _Sums()
+        self._first = self._gone = 0
 
     def push(self, t: float, x: float) -> None:
+        if len(self._points) >= _REFRESH and self._gone:
+            self._refresh()
         if not self._points:
-            self._origin(t, x)
-        self._points.append((t, x))
-        self._pushed += 1
-        if self._pushed % _REFRESH:
-            self._add(len(self._points) - 1, 1.0)
-        else:
-            self._origin(t, x)
-            for k in range(len(self._points)):
-                self._add(k, 1.0)
+            self._t0, self._x0 = t, x
+        self._add(t, x)
 
     def drop(self) -> None:
         """Takes the oldest point away."""
-        t, x = self._points.popleft()
-        u, y = t - self._t0, x - self._x0
-        self._u -= u
-        self._y -= y
-        self._uu -= u * u
-        self._uy -= u * y
-        self._yy -= y * y
-        if self._points:
-            t, x = self._points[0]
-            self._step(t - self._t0 - u, x - self._x0 - y, -1.0)
+        self._gone += 1
 
-    def fit(self) -> Fit:
-        """The line through the window's points, at least three of them at different times."""
-        n = len(self._points)
-        spread = self._uu - self._u * self._u / n
-        covariance = self._uy - self._u * self._y / n
-        scatter = self._yy - self._y * self._y / n
+    def fit(self, first: int | None = None) -> Fit:
+        """The line through the points from number `first` (all) on, at least three of them at different times."""
+        k = self._gone if first is None else first - self._first
+        n = len(self._points) - k
+        u, y, uu, uy, yy, cc, cd, dd = map(float.__sub__, self._sums, self._before[k])
+        spread = uu - u * u / n
+        covariance = uy - u * y / n
+        scatter = yy - y * y / n
         slope = covariance / spread
         residuals = scatter - slope * covariance
         if residuals <= _ROUNDING * scatter:
             return Fit(n, slope, spread, 0.0, 0.0, 0.0)
         # Σ e(i)·e(i+1) from the squared differences, which hold no large numbers that cancel
-        first, last = (self._residual(k, slope, n) for k in (0, -1))
-        differences = self._dd - 2.0 * slope * self._cd + slope * slope * self._cc
-        lag1 = 1.0 - (differences + first * first + last * last) / (2.0 * residuals)
-        return Fit(n, slope, spread, residuals, lag1, first)
+        about = (self._t0 + u / n, self._x0 + y / n)
+        oldest, newest = (_residual(self._points[end], about, slope) for end in (k, -1))
+        differences = dd - 2.0 * slope * cd + slope * slope * cc
+        lag1 = 1.0 - (differences + oldest * oldest + newest * newest) / (2.0 * residuals)
+        return Fit(n, slope, spread, residuals, lag1, oldest)
 
-    def _residual(self, k: int, slope: float, n: int) -> float:
-        t, x = self._points[k]
-        return (x - self._x0 - self._y / n) - slope * (t - self._t0 - self._u / n)
+    def slope(self, first: int) -> float:
+        """The slope alone of the line through the points from number `first` on."""
+        s, b = self._sums, self._before[first - self._first]
+        n, u = len(self._points) - (first - self._first), s.u - b.u
+        return (s.uy - b.uy - u * (s.y - b.y) / n) / (s.uu - b.uu - u * u / n)
 
-    def _origin(self, t: float, x: float) -> None:
-        """Starts the sums anew, counted from (t, x) against cancellation."""
-        self._t0, self._x0 = t, x
-        self._u = self._y = self._uu = self._uy = self._yy = 0.0
-        self._cc = self._cd = self._dd = 0.0  # squares and products of differences between neighbours
+    def _refresh(self) -> None:
+        """Counts the sums anew from the oldest point that is kept, against cancellation."""
+        kept, first = self._points[self._gone :], self.oldest
+        self.clear()
+        self._first = first
+        for t, x in kept:
+            if not self._points:
+                self._t0, self._x0 = t, x
+            self._add(t, x)
 
-    def _add(self, k: int, sign: float) -> None:
-        t, x = self._points[k]
-        u, y = t - self._t0, x - self._x0
-        self._u += u
-        self._y += y
-        self._uu += u * u
-        self._uy += u * y
-        self._yy += y * y
-        if k > 0:
-            t, x = self._points[k - 1]
-            self._step(u + self._t0 - t, y + self._x0 - x, sign)
+    def _add(self, t: float, x: float) -> None:
+        s, (u, y) = self._sums, (t - self._t0, x - self._x0)
+        c, d = (t - self._points[-1][0], x - self._points[-1][1]) if self._points else (0.0, 0.0)
+        steps = (s.cc + c * c, s.cd + c * d, s.dd + d * d)
+        self._before.append(_Sums(s.u, s.y, s.uu, s.uy, s.yy, *steps))
+        self._sums = _Sums(s.u + u, s.y + y, s.uu + u * u, s.uy + u * y, s.yy + y * y, *steps)
+        self._points.append((t, x))
 
-    def _step(self, c: float, d: float, sign: float) -> None:
-        self._cc += sign * c * c
-        self._cd += sign * c * d
-        self._dd += sign * d * d
+
+def _residual(point: tuple[float, float], about: tuple[float, float], slope: float) -> float:
+    return point[1] - about[1] - slope * (point[0] - about[0])

@@ -118,7 +118,7 @@ def test_a_stage_that_names_nothing_is_steady_at_once() -> None:
 
 def test_a_coarse_converter_is_no_proof_of_stillness() -> None:
     """With a step that is coarse against what counts as still, a constant count takes longer to say so."""
-    flat = [replace(s, pressure=400e3 + (k % 2)) for k, s in enumerate(steady(60))]
+    flat = [replace(s, pressure=400e3 + 10 * (k % 2)) for k, s in enumerate(steady(120))]
     tight = {"pressure": 500.0}
     fine, coarse = (looks(watch(tight, pressure=lsb), flat)[0] for lsb in (1.0, 3e3))
     assert coarse > fine + 0.5
