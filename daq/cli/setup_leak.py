@@ -26,6 +26,9 @@ goggles and gloves on: a plug that lets go flies, and a fine leak sprays. Connec
 1. Pump the line up to the highest pressure that a part holds after power-off: at least {least}, never above {most}.
 2. Shut the valve to the tank and the one of the hand pump, and take your hands off.
 3. Touch nothing while it is watched, for {seconds:g} s. It begins by itself once pressure has stood {alone:g} s."""
+AGAIN = """\
+U is that of this one check. Do it again, pumped up anew: where the rates of two checks differ by more, state that
+difference as `doubt`."""
 AFTER = "Let the pressure down before you open a joint."
 
 
@@ -53,6 +56,7 @@ def measure(config: Path | None, address: str | None, seconds: float, *, json: b
         return
     if in_terminal():
         put_table(("pressure", "falls by", "U (95 %)"), [_row(found, k) for k in range(len(found.points))])
+        put(AGAIN)
         put(f"Put this into {stand.path}, raise its `revision`, then run `steadyhead parts check`:\n")
     put(as_toml(found, day))
 
