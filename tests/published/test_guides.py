@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 from uncertainties import correlated_values, correlation_matrix, ufloat, umath
 
+from daq.measure.agreement import agreement
 from daq.measure.line import SlidingLine
+from daq.measure.reading import Reading
 from daq.measure.uncertainty import Component, Shape, combine, mean_of
 from tests.published.rows import rows
 
@@ -104,14 +106,25 @@ def test_the_length_of_the_end_gauge() -> None:
         assert value == pytest.approx(50_000_838, abs=0.5)
 
 
+def compared(ohms: float, sensitivity: float) -> Reading:
+    """Resistors whose only doubt is that of the standard that they were compared with."""
+    doubt = Component.normal("standard", 0.1, sensitivity=sensitivity, common=True)
+    return Reading("power", "free_flow", ohms, ohms, ohms, combine([doubt]), 1, 1.0, (0.0, 1.0))
+
+
 @rows("V5.19")
 def test_ten_resistors_compared_with_one_standard() -> None:
     """JCGM 100:2008, 5.2.2 EXAMPLE: ten resistors of 1 kΩ, each with u = 100 mΩ from the same standard, in series:
-    u = 1 Ω; 0.32 Ω were they independent. The core adds components as independent ones: what many values share must
-    enter once, with the whole sensitivity."""
+    u = 1 Ω; 0.32 Ω were they independent. Within a reading components are independent ones, so that what many values
+    share must enter once, with the whole sensitivity; between two readings what is common is told apart: here one
+    resistor, less nine of them in the other sense."""
     shared = combine([Component("standard", Shape.NORMAL, 10 * 0.1)])
     apart = combine([Component(f"resistor {k}", Shape.NORMAL, 0.1) for k in range(10)])
     assert (shared.u, apart.u) == (pytest.approx(1.0, abs=0.01), pytest.approx(0.32, abs=0.01))
+    nine, one = (compared(times * 1000.0, times) for times in (-9, 1))
+    assert agreement(nine, one).difference == 10_000.0
+    assert agreement(nine, one).combined.u == pytest.approx(1.0, rel=1e-12)
+    assert agreement(one, one).combined.u == 0.0
     standard = GTC.ureal(0.0, 0.1)
     assert (sum(standard + 1000.0 for _ in range(10))).u == pytest.approx(shared.u, rel=1e-12)
 
