@@ -58,6 +58,10 @@ class Reading:
         return self.value - guard * self.combined.U, self.value + guard * self.combined.U
 
 
+_TURBINE = {"voltage": 1, "flow": 1, "speed": 1, "pressure": 2, "peak_pressure": 2, "current": 2, "power": 3}
+_DISPLACEMENT = {"voltage": 1, "flow": 1, "speed": 1, "power": 1}
+
+
 @dataclass(frozen=True, slots=True)
 class Supply:
     """How readings follow the supply: the voltage that they are meant for, and d(quantity)/dV with its standard
@@ -69,15 +73,15 @@ class Supply:
     turbine: bool = True
     fluid: str = ""
 
+    @property
+    def laws(self) -> Mapping[str, int]:
+        """The power of the voltage that a quantity goes with: speed n in proportion to it, Q ∝ n, p ∝ n², and with
+        P = V·I ∝ n³ also I ∝ n². A displacement pump keeps its pressure, and with it its torque and current."""
+        return _TURBINE if self.turbine else _DISPLACEMENT
+
     def by_law(self, quantity: str, value: float) -> float:
-        """|dy/dV| with speed in proportion to voltage: Q ∝ n, p ∝ n², and with P = V·I ∝ n³ also I ∝ n². A displacement
-        pump keeps its pressure, and with it its torque and current."""
-        powers = (
-            {"flow": 1, "speed": 1, "pressure": 2, "peak_pressure": 2, "current": 2, "power": 3}
-            if self.turbine
-            else {"flow": 1, "speed": 1, "power": 1}
-        )
-        return abs(value) * powers.get(quantity, 0) / self.test_voltage
+        """|dy/dV| by these laws."""
+        return abs(value) * self.laws.get(quantity, 0) / self.test_voltage
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +111,7 @@ class Reader:
     """Reads windows of one run: knows the channels, their age, the zero and the supply."""
 
     def __init__(self, channels: Channels, lsb: Floats, years: Mapping[str, float], supply: Supply) -> None:
-        self._pressure_input, self._supply = channels.pressure, supply
+        self._pressure_input, self.supply = channels.pressure, supply
         self._lsb = dict(zip(("pressure", "voltage", "current"), lsb.tolist(), strict=False))
         self._doubts = Doubts(channels, self._lsb, years, supply.fluid)
         self.zero = Zero.calibrated(channels)
@@ -227,20 +231,25 @@ class Reader:
         rectangular doubt. Corrections by name, and what they leave doubtful."""
         if quantity == "voltage":
             return [], []
-        off = volts - self._supply.test_voltage
-        doubt = combine(self.doubts("voltage", volts, kelvins=kelvins)).u
-        if quantity in self._supply.stated:
-            slope, slope_doubt = self._supply.stated[quantity]
-            parts = [
-                Component.normal("sensitivity to voltage", slope_doubt, 1.0, off),
-                Component.normal("voltage at the terminals", doubt, 1.0, slope),
-            ]
-            return [("supply voltage", -slope * off)], parts
-        slope = self._supply.by_law(quantity, value)
-        return [], [
-            Component.rectangular("supply voltage off", off, slope),
-            Component.normal("voltage at the terminals", doubt, 1.0, slope),
+        if quantity not in self.supply.stated:
+            return [], self.supply_doubts(volts, self.supply.by_law(quantity, value), kelvins)
+        slope, slope_doubt = self.supply.stated[quantity]
+        off = volts - self.supply.test_voltage
+        parts = [
+            Component.normal("sensitivity to voltage", slope_doubt, 1.0, off),
+            Component.normal("voltage at the terminals", self._volts_doubt(volts, kelvins), 1.0, slope),
         ]
+        return [("supply voltage", -slope * off)], parts
+
+    def supply_doubts(self, volts: float, per_volt: float, kelvins: float) -> list[Component]:
+        """What is doubtful of a quantity read at `volts` that changes by up to `per_volt`, nothing being corrected."""
+        return [
+            Component.rectangular("supply voltage off", volts - self.supply.test_voltage, per_volt),
+            Component.normal("voltage at the terminals", self._volts_doubt(volts, kelvins), 1.0, per_volt),
+        ]
+
+    def _volts_doubt(self, volts: float, kelvins: float) -> float:
+        return combine(self.doubts("voltage", volts, kelvins=kelvins)).u
 
     def _to_outlet(self, w: Window) -> list[tuple[str, float]]:
         p = self._pressure_input

@@ -10,7 +10,10 @@ import numpy as np
 from daq.judge.requirement import Requirement
 from daq.measure.channels import Channels
 from daq.measure.convert import BITS, Column
-from daq.measure.errors import MeasureError
+from daq.measure.curve import curve_of
+from daq.measure.curve_points import Sweep
+from daq.measure.errors import CurveError, MeasureError
+from daq.measure.rated import rated
 from daq.measure.reading import UNMEASURED_KELVINS, Reader, Reading, as_array, kelvins_of
 from daq.measure.residual import residual_of
 from daq.measure.steps import Measuring, Step
@@ -45,7 +48,50 @@ class Further:
     def __init__(self, part: Part, channels: Channels, measuring: Measuring, reader: Reader) -> None:
         self._part, self._channels = part, channels
         self._measuring, self._reader = measuring, reader
+        self._travels: dict[bool, list[Step]] = {}
         self.waveforms: dict[str, Waveform] = {}
+
+    def travel(self, step: Step, closing: bool, fit: bool) -> None:
+        """Takes a step of a travel of the valve; one that is not `fit` leaves a gap."""
+        if fit:
+            self._travels.setdefault(closing, []).append(step)
+
+    def rated(self, requirements: Sequence[Requirement], t: float) -> Made:
+        """What the part requires at places of the curve, once the valve has travelled both ways."""
+        channels = self._channels
+        try:
+            curve = curve_of(
+                [self._sweep(steps, closing) for closing, steps in self._travels.items()],
+                lag=channels.flow.lag,
+                lag_doubt=channels.flow.lag_doubt,
+                compliance=channels.pressure.compliance,
+                compliance_doubt=channels.pressure.compliance_doubt,
+            )
+        except CurveError as error:
+            return [Noted(t, "curve not drawn", str(error))]
+        steps = [s for travel in self._travels.values() for s in travel]
+        span = (min(s.t for s in steps) - self._measuring.step_s, max(s.t for s in steps))
+        kelvins = kelvins_of([s.temperature for s in steps])
+        made: Made = []
+        for quantity, at in dict.fromkeys((r.quantity.value, r.at) for r in requirements if r.at is not None):
+            reading = rated(curve, quantity, at, self._reader, kelvins=kelvins, span=span)
+            made.append(reading or Noted(t, "rated not read", f"{quantity}: the travels of the valve did not reach it"))
+        return made
+
+    def _sweep(self, steps: list[Step], closing: bool) -> Sweep:
+        """A travel as the curve wants it, its pressure brought to the unit's outlet."""
+        p = self._channels.pressure
+        flows = np.nan_to_num(as_array([s.flow.value for s in steps]))
+        closed = [s.flow_step for s in steps if s.flow_step is not None]
+        return Sweep(
+            t=as_array([s.t for s in steps]),
+            pressure=as_array([s.pressure for s in steps]) + p.k_outlet * flows**2 + p.height,
+            current=as_array([s.current for s in steps]),
+            voltage=as_array([s.voltage for s in steps]),
+            flow_t=as_array([f.t for f in closed]),
+            flow_steps=as_array([f.flow.value for f in closed]),
+            closing=closing,
+        )
 
     def speed(self, capture: Capture, stage: str, t: float, volts: float) -> Made:
         """What a capture shows: always a note, and a speed where the part states its commutator. `volts` were at the

@@ -265,6 +265,7 @@ class Run:
         self._effects.extend(effects)
         if not complete:
             return
+        self._effects.extend(self._reading.reopened(self._t))
         wanted = self._reading.capture_wanted()
         if wanted is None:
             self._event(Event.READ)
@@ -342,7 +343,7 @@ class Run:
         travelled = stage_of(self.stage).name in TRAVELS
         by_hand = self._settled_by_hand if travelled else None
         if travelled:
-            self._effects.extend(self._reading.travelled())
+            self._effects.extend(self._reading.travelled(self._t))
         self._enter(self._at + 1, by_hand)
 
     def _enter(self, at: int, by_hand: Valve | None = None) -> None:

@@ -25,7 +25,8 @@ from daq.procedure.findings import LOW_FLAG, Book, supply_of
 from daq.procedure.fitness import SUPPLY_LOW
 from daq.procedure.further import Further, capture_for
 from daq.procedure.plan import Part, Stand
-from daq.procedure.table import stage_of
+from daq.procedure.reopening import reopen_check
+from daq.procedure.table import RATED, stage_of
 from daq.procedure.watch import Watch
 from drivers.block import Capture
 
@@ -41,6 +42,7 @@ _DRY_CHANNELS = BITS[Column.CURRENT] | BITS[Column.VOLTAGE]
 _BY_CAPTURE = frozenset({"speed"})
 _ONE_LOOK = frozenset({"peak_pressure"})
 """What is read over the first second of a window whatever its length."""
+_COMPARED = ("flow", "pressure", "voltage", "current")
 _MUST_HOLD_STILL = {"free_flow": "flow", "shutoff": "pressure"}
 _CHANNEL = {"peak_pressure": "pressure", "power": "current"}
 
@@ -60,6 +62,8 @@ class StageReading:
         self._watch = Watch({}, stand.reading, {})
         self._settled = set[str]()
         self._sagging = self._told_sagging = self._by_hand = False
+        self._travelled = set[str]()
+        self._rated = False
         self._volts = part.test_voltage
         self._voltages: list[float] = []
         self._temperatures: list[float] = []
@@ -104,6 +108,11 @@ class StageReading:
             return {}
         named = {_MUST_HOLD_STILL[name]: math.inf}
         for requirement in self.book.asked(self._stage):
+            if requirement.quantity in _BY_CAPTURE:
+                continue
+            if requirement.quantity == "efficiency":
+                named.setdefault("current", math.inf)
+                continue
             channel = _CHANNEL.get(requirement.quantity, requirement.quantity.value)
             limits = [abs(x) for x in (requirement.at_least, requirement.at_most) if x is not None]
             scale = 1 / self._part.test_voltage if requirement.quantity == "power" else 1.0
@@ -205,12 +214,26 @@ class StageReading:
         doubt = FILL_DOUBT_S[how] + filling.lost_s + (filling.blind_s if how == "sensor" else 0.0)
         return self._kept(seconds(self._stage, "fill_time", (filling.begun, t), doubt, flags=flags))
 
-    def travel(self, step: Step, fit: bool) -> None:
-        """Takes a step of a travel of the valve."""
+    def reopened(self, t: float) -> list[Noted]:
+        """Whether the flow found after reopening is that from before, and if not, what else is not as it was."""
+        if self._stage != "free_flow.2":
+            return []
+        pairs = {q: (self.book.reading("free_flow", q), self.book.reading(self._stage, q)) for q in _COMPARED}
+        return reopen_check(pairs, t)
 
-    def travelled(self) -> list[Taken | Noted]:
+    def travel(self, step: Step, fit: bool) -> None:
+        """Takes a step of a travel of the valve, the first one each way."""
+        if self._stage in ("throttle", "reopen"):
+            self._further.travel(step, self._stage == "throttle", fit)
+
+    def travelled(self, t: float) -> list[Taken | Noted]:
         """The valve has come to the end of a travel; what both travels give, once they are over."""
-        return []
+        self._travelled.add(self._stage)
+        asked = self.book.asked(RATED)
+        if not asked or self._rated or not self._travelled.issuperset(("throttle", "reopen")):
+            return []
+        self._rated = True
+        return self._kept_all(self._further.rated(asked, t))
 
     def capture_wanted(self) -> CaptureWanted | None:
         """The capture that this stage could use once it has been read: in the first one with flow, and wherever a speed

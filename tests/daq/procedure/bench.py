@@ -102,6 +102,7 @@ class Bench:
     line: Line = field(default_factory=Line)
     t: float = 0.0
     pressure: float = 0.0
+    captures: int = 0
     hook: Callable[["Bench", Run], None] = lambda _bench, _run: None
     effects: list[Effect] = field(default_factory=list)
     _phase: float = 0.0
