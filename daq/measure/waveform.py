@@ -19,6 +19,9 @@ Floats = NDArray[np.float64]
 FEWEST_TURNS = 5
 FEWEST_HUMPS = 40
 """A capture holds at least so many turns, and humps; fewer do not tell a pattern from chance."""
+FENCE = 4.5
+"""Quartiles' distances from the median at which samples are cut off: three standard deviations of Gaussian noise, and
+beyond the valleys of humps of any usual shape (of a rectified cosine 3.3)."""
 PER_HUMP = 2.2
 """Samples a hump at the highest speed: with fewer a slow line may be the image of a faster one (Nyquist)."""
 
@@ -84,7 +87,7 @@ def waveform_of(
     hopeless = _hopeless(samples, hz, events, overrange)
     if hopeless:
         return NotDetermined(hopeless)
-    level = _without_trend(samples)
+    level = _limited(_without_trend(samples))
     line = commutation_line(level, hz, events)
     if isinstance(line, str):
         return NotDetermined(line)
@@ -115,6 +118,13 @@ def _without_trend(samples: Floats) -> Floats:
     t = np.linspace(-1.0, 1.0, samples.size)
     level: Floats = samples - np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyfit(t, samples, 2))
     return level
+
+
+def _limited(level: Floats) -> Floats:
+    """What lies far beyond the bulk, cut off there: an open segment takes nearly all of the current away at its hump,
+    and would drown the others' in its own harmonics. Ripple and noise alone stay within."""
+    low, middle, high = np.quantile(level, (0.25, 0.5, 0.75))
+    return np.clip(level, middle - FENCE * (high - middle), middle + FENCE * (middle - low))
 
 
 def _too_few(seconds: float, line: Ladder, events: int | None) -> str:

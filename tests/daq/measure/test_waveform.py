@@ -22,7 +22,6 @@ from tests.studies.waveform import (
     Motor,
     Shape,
     counted,
-    dip,
     missing,
     missing_twice,
     rectified,
@@ -73,14 +72,14 @@ def test_what_a_regular_wave_shows() -> None:
     assert abs(wave.drift) < 1e-3
 
 
-@pytest.mark.parametrize("height", [0.0, 0.5, 0.8, 1.5])
+@pytest.mark.parametrize("height", [-7.0, 0.0, 0.5, 0.8, 1.5])
 def test_a_hump_that_is_lower_or_higher_shows_by_its_height(height: float) -> None:
     heights = np.ones(8)
     heights[3] = height
     wave = found(replace(EVEN, heights=heights))
     shares = np.sort(np.abs(wave.heights / np.median(wave.heights) - 1.0))
-    assert shares[-1] == pytest.approx(abs(1.0 - height), abs=0.05)
-    assert wave.irregularity == pytest.approx(abs(1.0 - height), abs=0.05)
+    assert shares[-1] == pytest.approx(abs(1.0 - height), abs=0.05, rel=0.02)
+    assert wave.irregularity == pytest.approx(abs(1.0 - height), abs=0.05, rel=0.02)
     assert shares[:-1].max() < 0.1
 
 
@@ -119,7 +118,7 @@ def test_frequency_and_height_by_an_independent_fit() -> None:
     assert float(np.median(wave.heights)) == pytest.approx(best[1], rel=0.06)
 
 
-@pytest.mark.parametrize("kind", [k for k in KINDS if k is not dip])
+@pytest.mark.parametrize("kind", KINDS)
 def test_speeds_lie_within_their_doubt_and_none_is_of_another_line(kind: Kind) -> None:
     counts = tally(kind, 20.0, 60)
     assert (counts.wrong, counts.not_determined) == (0, 0)
@@ -131,7 +130,7 @@ def test_speeds_lie_within_their_doubt_and_none_is_of_another_line(kind: Kind) -
 def test_noise_leads_to_no_answer_but_to_no_wrong_one(kind: Kind, ratio: float) -> None:
     counts = tally(kind, ratio, 30, seed=8)
     assert counts.wrong == 0
-    assert counts.not_determined <= 6 or ratio < 3.0 or kind is dip
+    assert counts.not_determined <= 6 or ratio < 3.0
     assert counts.right == 0 or ratio > 0.4
 
 
