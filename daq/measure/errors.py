@@ -19,3 +19,7 @@ class ResidualError(MeasureError):
 
 class LeakError(MeasureError):
     """A record of a blanked-off stand that does not show its own leak."""
+
+
+class CurveError(MeasureError):
+    """Travels of the valve that no pressure–flow curve can be drawn from."""
