@@ -29,6 +29,10 @@ UNITS: dict[str, tuple[str, float]] = {
 """What people and machines are told in, UCUM, and what an SI value is multiplied by."""
 
 
+_PLACE = {Quantity.PRESSURE: Quantity.FLOW}
+"""What states a quantity's place on the curve, where it is not a pressure."""
+
+
 @dataclass(frozen=True, slots=True)
 class About:
     """What is known of a run apart from what it measured. `decision` are the settings that decided."""
@@ -71,13 +75,24 @@ def shown(q: str, value: float | None, absolute: bool = False) -> c.Quantity | N
     return quantity(tidy(value * factor), unit, reference_of(q, absolute))
 
 
+def name_of(r: CoreReading) -> str:
+    """What a reading is called in a result: stage and quantity, and the place or time that it was read at."""
+    plain = f"{r.stage}.{r.quantity}"
+    if r.at is None:
+        return plain
+    if r.quantity == Quantity.RESIDUAL_PRESSURE:
+        return f"{plain}@{r.at:g}s"
+    unit, factor = UNITS[_PLACE.get(Quantity(r.quantity), Quantity.PRESSURE)]
+    return f"{plain}@{r.at * factor:.6g}{unit}"
+
+
 def reading(r: CoreReading, absolute: bool = False) -> c.Reading:
     """A reading as the contract words it."""
     unit, factor = UNITS[r.quantity]
     interval = (r.low * factor, r.high * factor) if r.is_interval and math.isfinite(r.high) else None
     known = not r.is_interval
     return c.Reading(
-        name=r.name,
+        name=name_of(r),
         quantity=r.quantity,
         stage=r.stage,
         value=r.value * factor if known else None,
@@ -102,11 +117,13 @@ def finding(f: core.Finding, absolute: bool = False) -> c.Finding:
         requirement=r.name,
         quantity=r.quantity.value,
         stage=f.stage,
+        at=shown(_PLACE.get(r.quantity, Quantity.PRESSURE), r.at, absolute),
+        after=None if r.after is None else quantity(r.after, "s"),
         at_least=shown(r.quantity, r.at_least, absolute),
         at_most=shown(r.quantity, r.at_most, absolute),
         mode=r.mode.value,
         guard=r.guard,
-        reading=f.reading.name if f.reading is not None else None,
+        reading=name_of(f.reading) if f.reading is not None else None,
         finding=f.result.value,
         p_conform=f.p_conform,
     )
