@@ -39,9 +39,8 @@ async def captured(address: str, warm_up: float = 6.0) -> tuple[Waveform | NotDe
 
 
 @pytest.mark.parametrize("unit", ["good-pump", "weak-pump", "bad-segment", "displacement", "dragging"])
-@pytest.mark.parametrize("seed", [1, 2])
-async def test_the_speed_is_that_of_the_rotor(unit: str, seed: int) -> None:
-    wave, before, after = await captured(f"sim://depot/{unit}?seed={seed}")
+async def test_the_speed_is_that_of_the_rotor(unit: str) -> None:
+    wave, before, after = await captured(f"sim://depot/{unit}?seed=2")
     assert isinstance(wave, Waveform), wave
     assert wave.speed is not None
     assert wave.speed_doubt is not None
