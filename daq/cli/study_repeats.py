@@ -1,5 +1,6 @@
 """`steadyhead study repeats`: what the recorded runs of a part say of its units and of the measuring."""
 
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 HEAD = ("requirement", "stage", "units", "mean", "s", "same unit", "Cpk", "95 %", "limits of the chart", "outside")
 GAUGE_HEAD = ("requirement", "stage", "units × operators × tests", "EV", "AV", "GRR", "PV", "TV", "GRR/TV", "ndc")
 
+FIGURES = {"capability": "Cpk", "chart": "chart", "repeated": "scatter of the same unit", "gauge": "gauge study"}
+
 
 def repeats(
     part: Annotated[str, typer.Argument(metavar="PART", help="The part number.")],
@@ -28,13 +31,11 @@ def repeats(
     simulated: Annotated[bool, typer.Option("--simulated", help="Take simulated runs instead of real ones.")] = False,
     json: JsonOption = False,
 ) -> None:
-    """Scatter, capability, control chart and gauge study of a part's recorded runs.
+    """Say how a part's units scatter, how capable they are, and how much of it the measuring makes.
 
-    For each requirement: mean and s of the units (the first run of each), s of runs of the same unit, Cpk with its
-    95 % interval, and the limits of a control chart. Where two or more named operators each tested the same five or
-    more units at least twice, also how much of the scatter comes from the measuring (gauge R&R by analysis of
-    variance). Void runs, earlier revisions of the part and, without --simulated, simulated runs don't count. Values
-    are taken as independent and normal.
+    Cpk and chart ask for ten units, of which the first run counts. A gauge study (R&R by analysis of variance) asks for
+    two named operators who each tested the same five units twice. Void runs and earlier revisions of the part don't
+    count. Values are taken as independent and normal.
     """
     from daq.study.history import series_of
     from daq.study.repeats import study
@@ -47,9 +48,20 @@ def repeats(
     put_table(HEAD, [_row(line) for line in lines])
     if any(line.crossed for line in lines):
         put_table(GAUGE_HEAD, [_gauge_row(line) for line in lines if line.crossed])
+    for text in _missing(lines):
+        note(text)
+
+
+def _missing(lines: "list[Line]") -> Iterator[str]:
+    """What is not told, and why; once for all requirements that share the reason."""
+    reasons: dict[str, list[str]] = {}
     for line in lines:
         for figure, why in line.missing.items():
-            note(f"{line.series.requirement} ({line.series.stage}): no {figure}: {why}")
+            reasons.setdefault(f"no {FIGURES[figure]}: {why}", []).append(
+                f"{line.series.requirement} ({line.series.stage})"
+            )
+    for reason, named in reasons.items():
+        yield reason if len(named) == len(lines) else f"{', '.join(named)}: {reason}"
 
 
 def _runs(part: str, config: Any, database: Any, since: Any, until: Any, *, simulated: bool) -> "list[Data]":

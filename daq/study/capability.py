@@ -40,8 +40,13 @@ def capability(
     """
     if values.size < 2:
         raise ValueError(f"a capability needs at least two values, got {values.size}")
-    mean, s = float(values.mean()), float(values.std(ddof=1))
+    mean, s = float(values.mean()), deviation(values)
     return None if s == 0.0 else capability_of(int(values.size), mean, s, at_least, at_most)
+
+
+def deviation(values: NDArray[np.float64]) -> float:
+    """The standard deviation of at least two values; equal ones have none, whatever rounding makes of their mean."""
+    return float(values.std(ddof=1)) if np.ptp(values) > 0.0 else 0.0
 
 
 def capability_of(n: int, mean: float, s: float, at_least: float | None, at_most: float | None) -> Capability:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daq.study.capability import Capability, capability
+from daq.study.capability import Capability, capability, deviation
 from daq.study.errors import StudyError
 from daq.study.gauge import Gauge, gauge
 from daq.study.history import Sample, Series
@@ -129,7 +129,7 @@ def _line(series: Series, group: int) -> Line:
         series,
         len(first),
         float(values.mean()) if values.size else None,
-        float(values.std(ddof=1)) if values.size > 1 else None,
+        deviation(values) if values.size > 1 else None,
         again,
         able,
         drawn,

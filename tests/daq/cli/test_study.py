@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from daq.cli import output
+from daq.cli import output, study_repeats
 from daq.record.store import Store
 from daq.record.values import Finished
 from tests.daq.cli.conftest import Command
@@ -78,6 +78,25 @@ def test_tables_for_people(steadyhead: Command, monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(output, "in_terminal", lambda: True)
     monkeypatch.setenv("COLUMNS", "160")
     assert "GRR/TV" in steadyhead("study", "repeats", "MH-2101").stdout
+
+
+@pytest.mark.usefixtures("recorded")
+def test_what_is_missing_is_told_once(steadyhead: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[str] = []
+    monkeypatch.setattr(study_repeats, "note", said.append)
+    steadyhead("study", "repeats", "MH-2101", "--group", "6")
+    assert said[0] == "41 runs of revision 3, 1 of earlier ones"
+    assert said[1:3] == [
+        "shutoff pressure (shutoff): no chart: needs two groups of 6 units, found 10 units",
+        "rated flow (rated): no Cpk: needs 10 units, found 0",
+    ]
+    said.clear()
+    steadyhead("study", "repeats", "MH-2101", "--simulated")
+    shared = [
+        "no scatter of the same unit: no unit was tested twice",
+        "no gauge study: needs 2 named operators who each tested the same 5 units twice",
+    ]
+    assert [text for text in said if text in shared] == shared
 
 
 @pytest.mark.usefixtures("recorded")

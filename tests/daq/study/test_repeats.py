@@ -5,7 +5,7 @@ import pytest
 from daq.study.errors import StudyError
 from daq.study.history import newest_revision, series_of
 from daq.study.repeats import crossed, repeated, study
-from tests.daq.study.shelf import LIMIT, run, in_turns
+from tests.daq.study.shelf import LIMIT, in_turns, run
 
 
 def test_void_runs_and_runs_under_way_count_for_nothing() -> None:
