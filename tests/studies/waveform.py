@@ -168,7 +168,7 @@ HEAD = ("right", "not determined", "wrong", "u of speed", "error/u (rms)", "irre
 
 
 def main() -> None:
-    cases = [(kind, ratio) for kind in KINDS for ratio in (20.0, 5.0, 2.0, 1.4, 1.0, 0.7, 0.5, 0.2)]
+    cases = [(kind, ratio) for kind in KINDS for ratio in (20.0, 5.0, 2.0, 1.4, 1.0, 0.7, 0.3)]
     show(
         ("humps", "ripple/noise", *HEAD),
         ((k.__name__.replace("_", " "), f"{r:g}", *row(k, r, 100)) for k, r in cases),
