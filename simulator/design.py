@@ -9,8 +9,9 @@ from simulator.plant.line import Line
 from simulator.plant.meter import MeterDesign
 from simulator.plant.motor import Supply
 from simulator.plant.noise import Spikes, Wander
-from simulator.plant.plant import Bath, Unit
+from simulator.plant.plant import Bath
 from simulator.plant.sensors import Sensor
+from simulator.plant.unit import Unit
 
 NO_INPUTS = Input(0)
 
@@ -65,14 +66,30 @@ class MeterSpread:
 
 
 @dataclass(frozen=True, slots=True)
+class Later:
+    """A fault that befalls a unit or a sensor `at` seconds after the unit was mounted."""
+
+    at: float
+    fault: str
+
+
+@dataclass(frozen=True, slots=True)
 class UnitDesign:
-    """A unit that can be mounted, with the supply that it meets on the stand."""
+    """A unit that can be mounted, with the supply that it meets on the stand.
+
+    `failed` names the faults of sensors that are there from the start, `later` what goes wrong afterwards. A `blank` is
+    nothing but a plug in the line. `pump_up` (Pa) is where a person with a hand pump brings the line.
+    """
 
     name: str
     part: str
     serial: str
     unit: Unit
     supply: Supply
+    failed: tuple[str, ...] = ()
+    later: tuple[Later, ...] = ()
+    blank: bool = False
+    pump_up: float = 5e5
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,10 @@ class Hands(Protocol):
 
     def remove(self) -> None: ...
 
+    def pressurise(self) -> None:
+        """Pumps the line up by hand; takes less than a second."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -64,6 +68,7 @@ TABLE: dict[str, tuple[Step, ...]] = {
     "open_valve_slowly": (Step("reaction", "open_slowly"),),
     "close_valve": (Step("reaction", "close_quickly"), Step("quick_travel", "say_shut")),
     "close_valve_slowly": (Step("reaction", "close_slowly"),),
+    "pressurise": (Step("reaction", "close_quickly"), Step("quick_travel", "nothing"), Step("reaction", "pressurise")),
     "wait": (Step("reaction", "watch"),),
     "remove": (Step("reaction", "power_off"), Step("task", "remove")),
     "none": (),
@@ -194,6 +199,9 @@ class Operator:
     def _remove(self) -> None:
         self._hands.remove()
         self._said.append("removed")
+
+    def _pressurise(self) -> None:
+        self._hands.pressurise()
 
     def _say_open(self) -> None:
         self._said.append("valve_open")

@@ -154,7 +154,7 @@ def _sensors(place: Place, table: Mapping[str, Any]) -> tuple[tuple[Sensor, ...]
     sensors = []
     wander, spikes = Wander(), Spikes()
     for name, (role, zero, known) in keys.SENSORS.items():
-        if name not in table and name == "level":
+        if name not in table and name in keys.OPTIONAL:
             continue
         at, found = place.inside(name), table_at(place, table, name)
         if name == "pressure":

@@ -29,6 +29,17 @@ TURBINE = {
     "efficiency": Key("efficiency", low=0.05, high=1.0),
     "dry_drag": Key("dry_drag", high=1.0),
 }
+GEROTOR = {
+    "displacement_ml_per_turn": Key("displacement", 1e-6 / (2.0 * pi), low=0.01),
+    "leak_l_h_at_300kpa": Key("leak", LITRES_PER_HOUR / 3e5, low=0.01),
+    "drag_mnm_at_4000_rpm": Key("drag", 1e-3 / (4000.0 * RPM)),
+    "efficiency": Key("efficiency", low=0.05, high=1.0),
+    "teeth": Key("teeth", low=3, high=20, whole=True),
+    "pulsation_percent": Key("pulsation", PERCENT, high=20.0),
+    "leak_at_degc": Key("reference", 1.0, CELSIUS, low=-40.0, high=90.0),
+    "thinning_percent_per_k": Key("thinning", PERCENT, high=10.0),
+    "dry_drag": Key("dry_drag", high=1.0),
+}
 OUTLET = {
     "relief_kpa": Key("relief", 1e3, low=10.0),
     "relief_l_h_per_kpa": Key("relief_gradient", LITRES_PER_HOUR * 1e-3, low=1e-3),
@@ -59,6 +70,9 @@ LINE = {
     "resistance_kpa_at_120_l_h": Key("resistance", 1e3 / (120 * LITRES_PER_HOUR) ** 2, low=0.01),
     "valve_share": Key("valve_share", low=0.001, high=1.0),
     "compliance_ml_per_100kpa": Key("compliance", 1e-11, low=1e-3),
+    "quick_compliance_ml_per_100kpa": Key("quick_compliance", 1e-11, low=1e-4),
+    "leak_ml_per_h_per_100kpa": Key("leak", 1e-6 / 3600 / 1e5),
+    "thermal_kpa_per_k": Key("thermal", 1e3),
 }
 DEVICE = {
     "boot": Key("boot", high=65535, whole=True),
@@ -115,14 +129,20 @@ def _sensor(slope: str, per: float, unit: str, scale: float = 1.0) -> dict[str, 
         f"noise_floor_{unit}": Key("noise_floor", scale),
         f"zero_doubt_{unit}": Key("zero_doubt", scale),
         "gain_doubt_percent": Key("gain_doubt", PERCENT, high=100.0),
+        "repeat_scans": Key("repeat_scans", low=1, high=1000, whole=True),
     }
+
+
+RIPPLE = {"ripple_share": Key("ripple", high=1.0)}
 
 
 SENSORS = {
     "pressure": (Role.PRESSURE, 0.0, _sensor("volts_per_1000kpa", 1e6, "kpa", 1e3)),
     "voltage": (Role.SUPPLY_VOLTAGE, 0.0, _sensor("volts_per_volt", 1.0, "v")),
-    "current": (Role.SHUNT, 0.0, _sensor("volts_per_ampere", 1.0, "a")),
+    "current": (Role.SHUNT, 0.0, _sensor("volts_per_ampere", 1.0, "a") | RIPPLE),
     "temperature": (Role.FLUID_TEMPERATURE, CELSIUS, _sensor("volts_per_kelvin", 1.0, "k")),
     "level": (Role.LEVEL, 0.0, _sensor("volts_empty_to_full", 1.0, "share")),
+    "wide_current": (Role.SHUNT_WIDE, 0.0, _sensor("volts_per_ampere", 1.0, "a") | RIPPLE),
 }
+OPTIONAL = {"level", "wide_current"}
 """By name: role, the quantity (SI) against which its zero is stated, keys. A level is 0 empty … 1 full."""

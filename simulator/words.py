@@ -12,6 +12,7 @@ WORDS = frozenset(
         "open_valve_slowly",
         "close_valve",
         "close_valve_slowly",
+        "pressurise",
         "wait",
         "remove",
         "none",

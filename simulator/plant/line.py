@@ -16,12 +16,18 @@ class Line:
 
     `resistance` (Pa/(m³/s)²) is that of the whole line with the valve open, of which the open valve has the share
     `valve_share`. The opening of the needle goes with the square of its travel, so that the first half of it changes
-    little. `compliance` (m³/Pa) is that of hose, line and what air there is in them.
+    little. `compliance` (m³/Pa) is that of hose, line and what air there is in them; `quick_compliance` what of it is
+    near enough to follow a pulsation (the fluid's inertia keeps the air at the far end out of it). The line itself
+    loses `leak` (m³/s/Pa) past seats and joints, and its pressure follows the temperature of the fluid in it by
+    `thermal` (Pa/K), as long as it is shut.
     """
 
     resistance: float
     valve_share: float = 0.2
     compliance: float = 1.5e-12
+    quick_compliance: float = 5.5e-14
+    leak: float = 0.0
+    thermal: float = 0.0
 
     def resistance_at(self, travel: float) -> float:
         """Resistance (Pa/(m³/s)²) at a travel of the needle, 0 shut … 1 open; infinite when shut."""

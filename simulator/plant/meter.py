@@ -3,6 +3,7 @@
 from bisect import bisect_left
 from dataclasses import dataclass, field
 from math import exp
+from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,10 +27,18 @@ class MeterDesign:
         return k0 + (k1 - k0) * (hertz - f0) / (f1 - f0)
 
 
+class Miscount(Protocol):
+    """What is wrong with a meter's pulses."""
+
+    def count(self, new: int, seconds: float) -> tuple[int, int]:
+        """Of `new` edges in so many seconds, how many are counted, and how many come besides."""
+        ...
+
+
 @dataclass(slots=True)
 class Meter:
     """A meter counting rising `edges`; `last_tick` is the tick of the newest one, −1 before any. `gain` is this
-    meter's true K over that of its table; `flow` (m³/s) is what its rotor follows."""
+    meter's true K over that of its table; `flow` (m³/s) is what its rotor follows. With a `fault` it miscounts."""
 
     design: MeterDesign
     gain: float = 1.0
@@ -38,6 +47,7 @@ class Meter:
     edges: int = 0
     last_tick: int = -1
     phase: float = 0.0
+    fault: Miscount | None = None
     _keep: float = field(default=0.0, init=False)
     _for_seconds: float = field(default=0.0, init=False)
 
@@ -50,12 +60,26 @@ class Meter:
         mean = flow + (before - self.flow) * self.design.lag / seconds
         if mean < self.design.stall_flow:
             self.hertz = 0.0
+            if self.fault is not None:
+                self._miscount(self.fault, 0, seconds, tick, tick + ticks)
             return
         self.hertz = mean * self.design.k_at(self.hertz) * self.gain
         turned = self.hertz * seconds
         phase = self.phase + turned
         new = int(phase)
-        if new:
+        last = tick + int((new - self.phase) / turned * ticks) if new else tick
+        if self.fault is not None:
+            self._miscount(self.fault, new, seconds, last, tick + ticks)
+        elif new:
             self.edges += new
-            self.last_tick = tick + int((new - self.phase) / turned * ticks)
+            self.last_tick = last
         self.phase = phase - new
+
+    def _miscount(self, fault: Miscount, new: int, seconds: float, last: int, end: int) -> None:
+        """Counts what a faulty meter gives of `new` edges, the newest at tick `last`, until tick `end`."""
+        kept, besides = fault.count(new, seconds)
+        if besides:
+            self.last_tick = end - 1
+        elif kept:
+            self.last_tick = last
+        self.edges += kept + besides

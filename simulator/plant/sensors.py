@@ -26,7 +26,8 @@ class Sensor:
     `quantity_zero` (SI) is subtracted first (a temperature is stated against 0 °C). The output stays within
     [`out_low`, `out_high`] volts. `noise` is a share of the reading and `noise_floor` (SI) adds to it, both as
     standard deviations of one sample. `zero_doubt` (SI) and `gain_doubt` (a share) are the standard uncertainties
-    from which an individual sensor's systematic errors are drawn.
+    from which an individual sensor's systematic errors are drawn. One that is read more slowly than it is logged gives
+    each value `repeat_scans` times. `ripple` is the share of a current's ripple that gets through to its scans.
     """
 
     name: str
@@ -41,6 +42,8 @@ class Sensor:
     noise_floor: float = 0.0
     zero_doubt: float = 0.0
     gain_doubt: float = 0.0
+    repeat_scans: int = 1
+    ripple: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,8 @@ class Channel:
         self._slope = (1.0 + flaw.gain) * sensor.volts_per_unit
         self._per_volt = 1.0 / converter.volts_per_count
         self._round = converter.zero_count + 0.5
+        self._held = (0, False)
+        self._left = 0
         self._end = converter.lowest if converter.lowest != converter.zero_count else None
 
     def count(self, quantity: float, share: float, normal: float) -> tuple[int, bool]:
@@ -69,10 +74,14 @@ class Channel:
 
         `share` is a relative deviation of the reading, `normal` a standard normal number for the white noise.
         """
+        if self._left > 0:
+            self._left -= 1
+            return self._held
         sensor = self.sensor
         x = quantity - sensor.quantity_zero
         x += x * (share + sensor.noise * normal) + sensor.noise_floor * normal
-        return self.convert(x)
+        self._held, self._left = self.convert(x), sensor.repeat_scans - 1
+        return self._held
 
     def convert(self, reading: float) -> tuple[int, bool]:
         """Counts for a reading (SI, over `quantity_zero`) without noise."""

@@ -63,6 +63,19 @@ class Turbine:
         rest = top * speed - top * flow / self.per_speed - 2.0 * half
         return float((sqrt(half * half + rest) - half) ** 2) if rest > 0.0 else 0.0
 
+    def at(self, temperature: float) -> "Turbine":
+        """The same pump in fluid of another temperature: its flow hangs on density, not on viscosity."""
+        del temperature
+        return self
+
+    def carried(self, gas: float) -> float:
+        """Liquid out for liquid that could be drawn, at a share of gas: gas takes the liquid's room in the impeller."""
+        return 1.0 - gas
+
+    def damping(self, speed: float, wet: float) -> float:
+        """Torque of the fluid at no head for each rad/s (N·m·s)."""
+        return self.drag_at(wet) * speed
+
     def drag_at(self, wet: float) -> float:
         """Drag factor (N·m·s²) at a share of liquid."""
         return self.drag_factor * (self.dry_drag + (1.0 - self.dry_drag) * wet)

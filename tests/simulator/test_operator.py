@@ -43,6 +43,9 @@ class Bench:
     def remove(self) -> None:
         self.note("remove")
 
+    def pressurise(self) -> None:
+        self.note("pump up")
+
 
 def person(bench: Bench, script: list[Cue] | None = None, *, sees_level: bool = True) -> Operator:
     return Operator(bench, HABITS, script, sees_level=sees_level)
@@ -69,6 +72,7 @@ WHAT_WORDS_DO: dict[str, tuple[list[tuple[float, str]], list[str]]] = {
     "open_valve_slowly": ([(0.7, "valve 1 in 5 s")], []),
     "close_valve": ([(0.7, "valve 0 in 1 s")], ["valve_shut"]),
     "close_valve_slowly": ([(0.7, "valve 0 in 5 s")], []),
+    "pressurise": ([(0.7, "valve 0 in 1 s"), (2.4, "pump up")], []),
     "wait": ([], []),
     "remove": ([(0.7, "off"), (2.2, "remove")], ["removed"]),
     "none": ([], []),

@@ -32,7 +32,7 @@ def test_a_scenario_like_another_takes_what_it_lacks() -> None:
 def test_numbers_come_in_si() -> None:
     good = depot().unit("good-pump")
     assert good.unit.outlet.relief == 590e3
-    assert good.unit.turbine.flow == pytest.approx(125 / 3.6e6)
+    assert good.unit.pump.flow == pytest.approx(125 / 3.6e6)
     assert depot().bath.temperature == pytest.approx(296.15)
     assert depot().meter.k_table[1] == (80.0, 4.595e6)
     assert depot().line.resistance == pytest.approx(12e3 / (120 / 3.6e6) ** 2)

@@ -131,7 +131,7 @@ def test_lines_move_switch_valve_unit_and_faults() -> None:
         ("power maybe", "power 'maybe'"),
         ("valve wide", "valve 'wide'"),
         ("unit none", "unit 'none'"),
-        ("fault rust", "unit fault 'rust'"),
+        ("fault rust", "fault 'rust'"),
         ("fault loss:x", "line fault 'loss:x'"),
         ("{broken", "begins as JSON"),
     ],

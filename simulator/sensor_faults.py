@@ -1,0 +1,113 @@
+"""What may happen to a sensor of the stand: broken wires, stuck and drifting outputs, pulses lost or too many."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from drivers.block import Role
+from simulator.plant.sensors import Converter, Sensor
+
+Spoil = Callable[[Sensor, int, int, float], int]
+"""From a sensor, the count that it would give, the one that it gave when it failed, and the seconds since: a count."""
+
+
+def at_volts(converter: Converter, volts: float) -> int:
+    """The count of a voltage at the converter's input."""
+    count = round(volts / converter.volts_per_count) + converter.zero_count
+    return min(converter.highest, max(converter.lowest, count))
+
+
+def floating_high(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+    """A broken wire; the input is pulled up."""
+    del count, first, seconds
+    return sensor.converter.highest
+
+
+def shorted(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+    """A wire on ground."""
+    del count, first, seconds
+    return at_volts(sensor.converter, 0.0)
+
+
+def stuck(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+    """The value of the moment, again and again, without even noise."""
+    del sensor, count, seconds
+    return first
+
+
+def drifting(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+    """The output runs away, 10 mV a second."""
+    del first
+    converter = sensor.converter
+    return min(converter.highest, count + round(0.010 * seconds / converter.volts_per_count))
+
+
+def saturated(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+    """An amplifier at the upper end of what it can put out."""
+    del count, first, seconds
+    return at_volts(sensor.converter, sensor.out_high)
+
+
+ANALOG: dict[str, tuple[Role, Spoil]] = {
+    "pressure_open": (Role.PRESSURE, floating_high),
+    "pressure_shorted": (Role.PRESSURE, shorted),
+    "pressure_stuck": (Role.PRESSURE, stuck),
+    "pressure_drifting": (Role.PRESSURE, drifting),
+    "voltage_open": (Role.SUPPLY_VOLTAGE, shorted),
+    "voltage_stuck": (Role.SUPPLY_VOLTAGE, stuck),
+    "current_saturated": (Role.SHUNT, saturated),
+    "current_open": (Role.SHUNT, shorted),
+    "current_stuck": (Role.SHUNT, stuck),
+    "temperature_open": (Role.FLUID_TEMPERATURE, floating_high),
+    "temperature_stuck": (Role.FLUID_TEMPERATURE, stuck),
+    "level_stuck": (Role.LEVEL, stuck),
+}
+"""Faults of analog channels by name: the channel, and what becomes of its counts. A voltage tap and a shunt amplifier
+that lost their wire are pulled down, so that open reads as nothing there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """What becomes of a meter's pulses: each is lost with the probability `lost`, and `extra` (1/s) come of
+    themselves, at any time."""
+
+    lost: float = 0.0
+    extra: float = 0.0
+
+
+METER = {"flow_dead": Pulses(lost=1.0), "flow_missing": Pulses(lost=0.15), "flow_noisy": Pulses(extra=12.0)}
+"""Faults of the flowmeter by name: no pulses; a worn pick-up that misses some, irregularly; edges that are none."""
+
+SENSOR_FAULTS = (*ANALOG, *METER)
+"""The names of all of them."""
+
+
+class AnalogFault:
+    """A fault of one channel from the moment when it is made."""
+
+    def __init__(self, name: str, sensor: Sensor, time: float) -> None:
+        self._spoil = ANALOG[name][1]
+        self._sensor, self._time = sensor, time
+        self._first: int | None = None
+
+    def __call__(self, count: int, time: float) -> tuple[int, bool]:
+        """The count instead of this one, and whether it stands at an end of the converter other than its zero."""
+        if self._first is None:
+            self._first = count
+        count = self._spoil(self._sensor, count, self._first, time - self._time)
+        converter = self._sensor.converter
+        low = converter.lowest if converter.lowest != converter.zero_count else None
+        return count, count >= converter.highest or count == low
+
+
+class PulseFault:
+    """A fault of the meter's pulses: `count` gives the edges that are counted instead of so many new ones."""
+
+    def __init__(self, pulses: Pulses, generator: np.random.Generator) -> None:
+        self._pulses, self._draw = pulses, generator
+
+    def count(self, new: int, seconds: float) -> tuple[int, int]:
+        """Of `new` edges in `seconds`, how many are counted, and how many come besides."""
+        kept = int(self._draw.binomial(new, 1.0 - self._pulses.lost)) if new else 0
+        return kept, int(self._draw.poisson(self._pulses.extra * seconds)) if self._pulses.extra else 0
