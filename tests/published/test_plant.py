@@ -4,6 +4,7 @@ from math import pi
 
 import pytest
 
+from simulator.plant.gerotor import Gerotor
 from simulator.plant.motor import Motor
 from simulator.plant.turbine import Turbine
 from tests.published.rows import rows
@@ -44,6 +45,19 @@ def test_the_known_point_itself() -> None:
     pump = pump_through_the_known_point()
     assert pump.head_at(100 * LITRES_PER_HOUR, 6000 * RPM) == pytest.approx(3.0e5, rel=2e-4)
     assert pump.delivery(3.0e5, 6000 * RPM)[0] == pytest.approx(100 * LITRES_PER_HOUR, rel=2e-4)
+
+
+@rows("V8.1", "V8.2")
+@pytest.mark.parametrize(("rpm", "litres_per_hour"), [(6600.0, 110.0), (5400.0, 90.0)])
+def test_a_displacement_pump_keeps_its_pressure(rpm: float, litres_per_hour: float) -> None:
+    """The affinity laws hold for rotodynamic pumps; a displacement pump gives flow in proportion to speed at the same
+    pressure, but for what leaks back at that pressure whatever the speed (principle; no printed source)."""
+    leak = 6 * LITRES_PER_HOUR
+    pump = Gerotor(displacement=106 * LITRES_PER_HOUR / (6000 * RPM), leak=leak / 3.0e5, drag=0.0, efficiency=1.0)
+    assert pump.delivery(3.0e5, 6000 * RPM)[0] == pytest.approx(100 * LITRES_PER_HOUR, rel=1e-9)
+    found = pump.delivery(3.0e5, rpm * RPM)[0] + leak
+    assert found == pytest.approx(litres_per_hour / 100 * 106 * LITRES_PER_HOUR, rel=1e-9)
+    assert pump.torque(3.0e5, rpm * RPM) == pytest.approx(pump.torque(3.0e5, 6000 * RPM), rel=1e-9)
 
 
 @rows("V8.3")

@@ -113,7 +113,7 @@ def test_test_voltages(parts: list[Part]) -> None:
 
 
 @rows("V9.12", "V9.13")
-@pytest.mark.parametrize("name", [*BARE, *MODULES])
+@pytest.mark.parametrize("name", [*BARE, *MODULES, "displacement"])
 def test_flow(name: str) -> None:
     """Common practice, no source: about 80 to 150 L/h in a passenger car; at the workshop at least 0.5 L in 30 s."""
     flow = running(name).flow / LITRES_PER_HOUR
@@ -147,10 +147,13 @@ def test_voltage_drop_in_the_leads(name: str) -> None:
 
 
 @rows("V9.18")
-@pytest.mark.parametrize("name", ["good-pump", "high-pressure", *MODULES])
-def test_speed(name: str) -> None:
-    """Common practice, no source: turbine pumps turn at about 5 000 to 8 000 rev/min under rated load."""
-    assert 5000 < at_pressure(name, 3.3e5).speed / RPM < 8000
+@pytest.mark.parametrize(
+    ("name", "low", "high"), [*((name, 5000, 8000) for name in [*BARE, *MODULES]), ("displacement", 3000, 4500)]
+)
+def test_speed(name: str, low: float, high: float) -> None:
+    """Common practice, no source: turbine pumps turn at about 5 000 to 8 000 rev/min under rated load, roller and
+    gerotor pumps at 3 000 to 4 500."""
+    assert low < at_pressure(name, 3.3e5).speed / RPM < high
 
 
 @rows("V9.19")
