@@ -57,6 +57,18 @@ def test_the_lines_go_into_the_stand_as_they_are(steadyhead: Command, config: Pa
         assert abs(rate - at / 100.0) <= 1.5 * leak.doubt
 
 
+def test_a_simulated_stand_leaks_as_its_scenario_says(steadyhead: Command) -> None:
+    """depot.toml: 0.432 mL/h for each 100 kPa out of a line that takes up 0.15 mL for them, so 0.08 % a second. A pump
+    left in the line leaks too."""
+    rates = {}
+    for unit in ("blank", "good-pump"):
+        ended = steadyhead("setup", "leak", "--device", f"sim://depot/{unit}", "--time", "40", "--json")
+        [point] = json.loads(ended.stdout)["points"]
+        rates[unit] = point["rate"]["value"] / point["at"]["value"], point["U"]["value"] / point["at"]["value"]
+    assert rates["blank"][0] == pytest.approx(0.432 / 3600 / 0.15, abs=1.5 * rates["blank"][1])
+    assert rates["good-pump"][0] > 1.1 * rates["blank"][0]
+
+
 def test_it_changes_no_file(steadyhead: Command, config: Path, bench: Paper) -> None:
     before = (config / "stand.toml").read_bytes()
     assert steadyhead(*LEAK).exit_code == 0
