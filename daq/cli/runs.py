@@ -84,19 +84,43 @@ def show(
     run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id, or enough of its beginning.")],
     config: ConfigOption = None,
     database: DatabaseOption = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Show where the uncertainty of each reading comes from.")
+    ] = False,
     json: JsonOption = False,
 ) -> None:
-    """Show a run: its verdict, findings and readings."""
+    """Show a run: its verdict, findings and readings, or the uncertainty budget of each reading."""
     from daq.cli.run_text import FINDING_HEAD, READING_HEAD, facts, finding_rows, reading_rows
 
     with open_store(config, database) as store:
         stored = store.run(run)
+    if budget:
+        _show_budgets(stored.data, json)
+        return
     if json:
         put_json(stored.data)
         return
     put_pairs(facts(stored))
     put_table(FINDING_HEAD, finding_rows(stored.data))
     put_table(READING_HEAD, reading_rows(stored.data))
+
+
+def _show_budgets(data: dict[str, Any], json: bool) -> None:
+    from daq.cli.budget_text import BUDGET_HEAD, budget_rows, budgets, conclusion
+
+    readings = budgets(data)
+    if json:
+        put_json([{"reading": r["name"], "budget": r["budget"]} for r in readings])
+        return
+    for reading in readings:
+        if in_terminal():
+            put("")
+            put(f"{reading['name']}, in {reading['unit']}")
+        put_table(
+            BUDGET_HEAD if in_terminal() else ("reading", *BUDGET_HEAD), budget_rows(reading, named=not in_terminal())
+        )
+        if in_terminal():
+            put(conclusion(reading))
 
 
 @app.command()

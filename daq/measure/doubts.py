@@ -45,18 +45,27 @@ class Doubts:
         return evaluate(doubts[channel], value, self._years.get(channel, 0.0), kelvins)
 
     def _pressure(self, flow: float) -> list[Component]:
-        hose = Component.normal("hose", self._channels.pressure.k_outlet_doubt, 1.0, flow * flow, common=True)
+        hose = Component.normal(
+            "hose", self._channels.pressure.k_outlet_doubt, 1.0, flow * flow, common=True, about="hose"
+        )
         return [resolution(self._lsb["pressure"]), self._zero(self.zero.pressure_doubt), hose]
 
     def _flow(self, value: float) -> list[Component]:
         """The meter's table holds for the fluid that it was made with."""
         meter = self._channels.flow
         same = not meter.fluid or not self._fluid or meter.fluid == self._fluid
-        return [Component.rectangular("another fluid", 0.0 if same else meter.other_fluid, value, common=True)]
+        return [
+            Component.rectangular(
+                "another fluid", 0.0 if same else meter.other_fluid, value, common=True, about="share"
+            )
+        ]
 
     def _current(self, value: float) -> list[Component]:
         shunt = self._channels.shunt
-        warmth = Component.rectangular("shunt temperature", shunt.temperature_doubt, value * shunt.alpha, common=True)
+        per_kelvin = value * shunt.alpha
+        warmth = Component.rectangular(
+            "shunt temperature", shunt.temperature_doubt, per_kelvin, common=True, about="kelvin"
+        )
         return [resolution(self._lsb["current"]), self._zero(self.zero.current_doubt), warmth]
 
     def _zero(self, standard: float) -> Component:

@@ -237,15 +237,18 @@ class Reader:
         off = volts - self.supply.test_voltage
         parts = [
             Component.normal("sensitivity to voltage", slope_doubt, 1.0, off),
-            Component.normal("voltage at the terminals", self._volts_doubt(volts, kelvins), 1.0, slope),
+            Component.normal(
+                "voltage at the terminals", self._volts_doubt(volts, kelvins), 1.0, slope, about="voltage"
+            ),
         ]
         return [("supply voltage", -slope * off)], parts
 
     def supply_doubts(self, volts: float, per_volt: float, kelvins: float) -> list[Component]:
         """What is doubtful of a quantity read at `volts` that changes by up to `per_volt`, nothing being corrected."""
+        off, doubt = volts - self.supply.test_voltage, self._volts_doubt(volts, kelvins)
         return [
-            Component.rectangular("supply voltage off", volts - self.supply.test_voltage, per_volt),
-            Component.normal("voltage at the terminals", self._volts_doubt(volts, kelvins), 1.0, per_volt),
+            Component.rectangular("supply voltage off", off, per_volt, about="voltage"),
+            Component.normal("voltage at the terminals", doubt, 1.0, per_volt, about="voltage"),
         ]
 
     def _volts_doubt(self, volts: float, kelvins: float) -> float:

@@ -43,7 +43,8 @@ class Component:
 
     `standard` is the standard uncertainty in the reading's unit; `dof` its degrees of freedom, at least 1. `widen`
     multiplies the scale that the component has in the coverage interval, not its standard uncertainty: for a type A
-    part looked at repeatedly. How it came about, for whoever follows the budget: `stated` ÷ `divisor` × `sensitivity`.
+    part looked at repeatedly. How it came about, for whoever follows the budget: `stated` ÷ `divisor` × `sensitivity`,
+    where `about` names the quantity that the doubt was stated of, if it is not the reading's own.
     `common` doubts err the same way in all readings of a channel in a run, as a calibration does.
     """
 
@@ -55,22 +56,32 @@ class Component:
     divisor: float = 1.0
     sensitivity: float = 1.0
     common: bool = False
+    about: str = ""
 
     @classmethod
     def rectangular(
-        cls, source: str, half_width: float, sensitivity: float = 1.0, *, common: bool = False
+        cls, source: str, half_width: float, sensitivity: float = 1.0, *, common: bool = False, about: str = ""
     ) -> "Component":
         """A doubt within ± `half_width` of what it is about (JCGM 100:2008, 4.3.7)."""
         standard = abs(half_width * sensitivity) / ROOT_3
-        return cls(source, Shape.RECTANGULAR, standard, divisor=ROOT_3, sensitivity=sensitivity, common=common)
+        return cls(
+            source, Shape.RECTANGULAR, standard, divisor=ROOT_3, sensitivity=sensitivity, common=common, about=about
+        )
 
     @classmethod
     def normal(
-        cls, source: str, expanded: float, k: float = 1.0, sensitivity: float = 1.0, *, common: bool = False
+        cls,
+        source: str,
+        expanded: float,
+        k: float = 1.0,
+        sensitivity: float = 1.0,
+        *,
+        common: bool = False,
+        about: str = "",
     ) -> "Component":
         """A doubt stated as an expanded uncertainty with its factor `k` (JCGM 100:2008, 4.3.3)."""
         standard = abs(expanded * sensitivity) / k
-        return cls(source, Shape.NORMAL, standard, divisor=k, sensitivity=sensitivity, common=common)
+        return cls(source, Shape.NORMAL, standard, divisor=k, sensitivity=sensitivity, common=common, about=about)
 
     @property
     def stated(self) -> float:
@@ -84,6 +95,7 @@ class Component:
             source=f"{of}: {self.source}" if of else self.source,
             standard=self.standard * abs(by),
             sensitivity=self.sensitivity * by,
+            about=self.about or of,
         )
 
     def __post_init__(self) -> None:

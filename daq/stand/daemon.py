@@ -7,7 +7,6 @@ from pathlib import Path
 
 from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
-from daq.publish import contract as c
 from daq.publish.desk import Desk
 from daq.publish.mqtt import Broker
 from daq.publish.notices import Notice
@@ -16,6 +15,7 @@ from daq.publish.topics import Topics
 from daq.record.async_store import AsyncStore
 from daq.record.errors import RecordError
 from daq.record.store import Store
+from daq.stand.budget import as_sent
 from daq.stand.errors import StandError
 from daq.stand.hold import held
 from daq.stand.said import Said
@@ -73,7 +73,7 @@ class Daemon:
         self.voice.speak_through(publisher)
         newest = await self.store.ask(Store.newest, config.stand.site, config.stand.name)
         if newest is not None:
-            self.voice.show_verdict(c.ResultData.model_validate(newest.data))
+            self.voice.show_verdict(as_sent(newest.data))
         try:
             await self._together(device, publisher, stop)
         except* (DriverError, RecordError) as group:

@@ -13,6 +13,7 @@ from daq.record.errors import RecordError
 from daq.record.trace import write_trace
 from daq.record.values import Finished
 from daq.stand.active import ActiveRun, quality, trace_columns
+from daq.stand.budget import as_sent, budget_of
 from daq.stand.result import result_data
 from drivers.device import Device
 from drivers.recording import RecordingError
@@ -54,7 +55,10 @@ async def finish(
         outcome = active.run.outcome
         assert outcome is not None, "only an ended run is finished"
         data = result_data(active.about, outcome, seq=seq, ended=ended, quality=quality_now, files=files)
-        return Finished(c.plain(data), [("result", c.text(c.Result.of(data)))])
+        stored = c.plain(data)
+        for item, core in zip(stored["readings"], outcome.readings, strict=True):
+            item["budget"] = budget_of(core)  # kept for an auditor, not sent
+        return Finished(stored, [("result", c.text(c.Result.of(data)))])
 
     while True:
         try:
@@ -68,7 +72,7 @@ async def finish(
                 async with asyncio.timeout(AGAIN_S):
                     await giving_up.wait()
         else:
-            return c.ResultData.model_validate(finished.data)
+            return as_sent(finished.data)
 
 
 def _bad_line(active: ActiveRun, found: c.Quality) -> Alarm | None:

@@ -64,7 +64,9 @@ async def test_scans_that_a_capture_displaced_spoil_no_reading(
     async with open_bench(GOOD) as bench:
         data = (await bench.test()).data
     assert data.quality.scans_expected == data.quality.scans_received
-    assert data.quality.scans_displaced == pytest.approx(100 * len(heard), abs=len(heard))  # 0.2 s each, at 500 scans a second
+    assert data.quality.scans_displaced == pytest.approx(
+        100 * len(heard), abs=len(heard)
+    )  # 0.2 s each, at 500 scans a second
     assert {f.finding for f in data.findings} == {"met"}
 
 

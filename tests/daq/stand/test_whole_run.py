@@ -11,6 +11,7 @@ from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
 from daq.procedure.effects import Alarm, Noted, Taken
 from daq.publish import contract as c
+from daq.stand.budget import as_sent
 from daq.stand.rejudge import in_force, rejudge
 from daq.stand.report import record
 from daq.stand.said import Begun, Finished, Live, Said, Stage
@@ -56,7 +57,9 @@ async def check_files(data: c.ResultData, config: StandConfig) -> None:
 
 
 async def check_stored(bench: Bench, data: c.ResultData) -> None:
-    assert c.ResultData.model_validate((await bench.stored(data.run)).data) == data
+    stored = (await bench.stored(data.run)).data
+    assert as_sent(stored) == data
+    assert all(item["budget"] for item in stored["readings"] if item["value"] is not None)
     [message] = await bench.store.outbox(bench.stand.key).unsent(10)
     sent = json.loads(message.payload)
     assert (message.topic, sent["id"], sent["data"]) == ("result", data.run, c.plain(data))

@@ -1,0 +1,35 @@
+"""The budget of a reading as it is kept: each line stated ÷ divisor × sensitivity, and all of them together u."""
+
+import math
+
+import pytest
+
+from daq.measure.reading import Reading
+from daq.measure.uncertainty import Component, Shape, combine
+from daq.stand.budget import budget_of
+
+PARTS = (
+    Component("scatter", Shape.STUDENT, 80.0, dof=7.5, widen=1.4),
+    Component.normal("calibration", 2500.0, k=2.0, common=True),
+    Component.rectangular("drift", 1000.0, 0.5, common=True),
+    Component.normal("voltage at the terminals", 0.0136, 1.0, 60e3, about="voltage"),
+)
+
+
+def test_each_line_leads_to_its_u_and_all_of_them_to_the_readings() -> None:
+    reading = Reading("pressure", "shutoff", 5e5, 5e5, 5e5, combine(PARTS), 20, 11.0, (0.0, 1.0))
+    lines = budget_of(reading)
+    assert [line["source"] for line in lines] == ["calibration", "voltage at the terminals", "drift", "scatter"]
+    for line in lines:
+        assert line["u"] == pytest.approx(line["stated"] / line["divisor"] * abs(line["sensitivity"]))
+    assert math.hypot(*(line["u"] for line in lines)) == pytest.approx(reading.combined.u * 1e-3)
+    by = {line["source"]: line for line in lines}
+    assert (by["calibration"]["stated"], by["calibration"]["unit"], by["calibration"]["divisor"]) == (2.5, "kPa", 2.0)
+    volts = by["voltage at the terminals"]
+    assert (volts["stated"], volts["unit"], volts["sensitivity"]) == (0.0136, "V", 60.0)
+    assert (by["scatter"]["dof"], by["scatter"]["widen"], by["drift"]["dof"]) == (7.5, 1.4, None)
+
+
+def test_an_interval_has_none() -> None:
+    bounded = Reading("flow", "shutoff", math.nan, 0.0, 1e-6, combine(()), 0, 0.0, (0.0, 1.0), flags=("interval",))
+    assert budget_of(bounded) == []
