@@ -15,6 +15,8 @@ from daq.measure.uncertainty import Component, Mean, mean_of
 SPAN_S = 0.5
 """The value is a mean over so long about its time: ten steps average noise and the converter's step, and over half a
 second even a fast decay is nearly straight, so it hardly matters what law it follows."""
+BENDS = 3
+"""Degree of the polynomial by which the fitted law may miss what is near."""
 NEAR_S = 2.0
 """Scatter and autocorrelation are those of the steps so near: ten are too few to tell them from chance."""
 FEWEST = 6
@@ -124,18 +126,17 @@ def _refuse_gaps(t: Floats, chosen: NDArray[np.bool_], after: float) -> None:
 
 def _mean(chosen: Floats, law: float, t: Floats, near: Floats, lsb: float) -> Mean:
     """The mean of what the law leaves at the chosen steps, upon the `law` itself; its scatter is that of the steps
-    near, without the straight line in which the law may miss them."""
+    near, without the smooth curve by which the law may miss them: not every leak follows it."""
     u = t - t.mean()
-    line = float(u @ near) / float(u @ u) * u
-    scatter = mean_of(near - line, lsb=lsb)
-    share = chosen.size / near.size
+    scatter = mean_of(near - np.polyval(np.polyfit(u, near, BENDS), u), lsb=lsb)
+    share = chosen.size / near.size * (near.size - 1 - BENDS) / (near.size - 1)
     return replace(
         scatter,
         value=law + float(chosen.mean()),
         standard=scatter.standard / math.sqrt(share),
         n=chosen.size,
         n_effective=max(scatter.n_effective * share, 1.0),
-        dof=max(scatter.dof - 1.0, 1.0),  # one went into the line
+        dof=max(scatter.dof - BENDS, 1.0),
     )
 
 

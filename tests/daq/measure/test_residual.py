@@ -161,6 +161,16 @@ def test_no_chance_of_ten_steps_makes_a_reading_useless() -> None:
     assert max(spread) < 2.5 * np.median(spread)
 
 
+def test_a_leak_that_is_no_exponential_is_no_noise() -> None:
+    """Through a hole pressure falls with its own root: p = (√p₀ − ct)²."""
+    t = times(12.5)
+    pressure = (math.sqrt(600e3) - 25.0 * t) ** 2 + np.random.default_rng(8).normal(0.0, 300.0, t.size)
+    residual = read(t, pressure, leak=None)
+    assert residual.decay.residual > 3e3
+    assert residual.value == pytest.approx((math.sqrt(600e3) - 250.0) ** 2, abs=300.0)
+    assert combine(residual.components[:1]).U < 500.0
+
+
 @pytest.mark.parametrize(
     ("missing", "found"),
     [
