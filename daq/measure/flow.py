@@ -75,10 +75,16 @@ class Flow:
 
 @dataclass(frozen=True, slots=True)
 class FlowStep:
-    """One closed flow step that ends at `t` (time of its last edge, s)."""
+    """One closed flow step that ends at `t` (time of its last edge, s).
+
+    `driving` is the flow that drove the meter meanwhile, its lag taken out: NaN where the step before is not known.
+    Neighbouring steps of a lagging meter resemble each other, so that their scatter says little of their mean; those of
+    what drove it do not.
+    """
 
     t: float
     flow: Flow
+    driving: float = math.nan
 
 
 UNKNOWN = Flow(math.nan, 0.0, math.inf)
@@ -89,7 +95,8 @@ class FlowMeter:
 
     def __init__(self, meter: FlowInput, identity: Identity, tick0: int) -> None:
         self.table = KTable.of(meter.k_table)
-        self._silence = meter.silence
+        self._silence, self._lag = meter.silence, meter.lag
+        self._before = math.nan, math.nan
         self._at_rest = Flow(
             math.nan, 0.0, max(1 / (meter.silence * self.table.pulses[0]), meter.stall_flow), silent=True
         )
@@ -142,12 +149,20 @@ class FlowMeter:
         self._start = (end, last, edges)
         self.now = self.table.flow((edges - first_edges) / (last - first))
         self._told.append((last, self.now.value))
-        return FlowStep(last, self.now)
+        return FlowStep(last, self.now, self._driving(last, self.now.value))
+
+    def _driving(self, t: float, value: float) -> float:
+        """What a first-order meter followed since the step before, if that was the same all the time."""
+        (t_before, before), self._before = self._before, (t, value)
+        if self._lag <= 0.0:
+            return value
+        keep = math.exp(-(t - t_before) / self._lag)
+        return (value - keep * before) / (1.0 - keep)
 
     def _without_edge(self, end: float) -> None:
         quiet = end - self._quiet_since
         if quiet >= self._silence:
-            self._start = None
+            self._start, self._before = None, (math.nan, math.nan)
             if not self.now.silent:
                 self._told.append((self._quiet_since, math.nan))
             self.now = self._at_rest

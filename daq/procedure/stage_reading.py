@@ -286,7 +286,7 @@ class StageReading:
             voltage=as_array([s.voltage for s in steps]),
             current=as_array([s.current for s in steps]),
             flow=meter.mean(begin, end),
-            flow_steps=as_array([s.flow_step.flow.value for s in steps if s.flow_step is not None]),
+            flow_steps=as_array([s.flow_step.driving for s in steps if s.flow_step is not None]),
             peak=trace.between(first, first + round(self._settings.peak_window * trace.sample_hz))[:, 0],
             sample_hz=trace.sample_hz,
             kelvins=kelvins_of([s.temperature for s in steps]),

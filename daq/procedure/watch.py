@@ -92,7 +92,7 @@ class Watch:
                 if step.flow.silent:
                     self._steady[name] = True
                 elif step.flow_step is not None:
-                    self._steady[name] = detector.feed(step.flow_step.t, step.flow_step.flow.value)
+                    self._steady[name] = detector.feed(step.flow_step.t, step.flow_step.driving)
                 elif math.isnan(step.flow.value):
                     self._steady[name] = False
             else:

@@ -219,3 +219,53 @@ def test_a_meter_at_the_end_of_its_table() -> None:
         meter, _ = watched(every(1 / hertz, 3), every(0.01, 3), FLOW)
         assert math.isfinite(meter.mean(0.5, 2.5).value) is known
     assert meter.mean(0.5, 2.5).out_of_range
+
+
+def lagging(flow: np.ndarray, seconds: float, lag: float) -> list[float]:
+    """Edges of a first-order meter (a million pulses per m³) that follows `flow`, one value each `seconds`."""
+    edges, phase, followed, fine = [], 0.0, float(flow[0]), 40
+    for k, q in enumerate(flow):
+        for j in range(fine):
+            before, followed = followed, q + (followed - q) * math.exp(-seconds / fine / lag)
+            turned = 0.5 * (before + followed) * 1e6 * seconds / fine
+            phase += turned
+            if phase >= 1.0:
+                phase -= 1.0
+                edges.append((k + (j + 1 - phase / turned) / fine) * seconds)
+    return edges
+
+
+def test_what_drove_a_lagging_meter_is_found_from_its_steps() -> None:
+    """After a jump of the flow the meter needs several time constants, what drove it does not."""
+    meter = FlowInput(k_table=((1.0, 1e6), (1000.0, 1e6)), lag=0.15)
+    jump = np.where(np.arange(60) < 30, 2e-4, 1e-4)
+    _, steps = watched(lagging(jump, 0.05, meter.lag), every(0.04, 3.0), meter)
+    after = [s for s in steps if 1.6 < s.t < 1.9]
+    assert min(s.flow.value for s in after) > 1.05e-4
+    assert [s.driving for s in after[1:]] == pytest.approx([1e-4] * len(after[1:]), rel=0.03)
+
+
+def test_steps_of_what_drove_it_resemble_each_other_less() -> None:
+    meter = FlowInput(k_table=((1.0, 1e6), (1000.0, 1e6)), lag=0.15)
+    noisy = 2e-4 * (1.0 + 0.01 * np.random.default_rng(5).standard_normal(1200))
+    _, steps = watched(lagging(noisy, 0.05, meter.lag), every(0.05, 59.0), meter)
+
+    def lag1(values: list[float]) -> float:
+        x = np.array(values[20:]) - np.mean(values[20:])
+        return float(x[1:] @ x[:-1] / (x @ x))
+
+    assert lag1([s.flow.value for s in steps]) > 0.75
+    assert lag1([s.driving for s in steps]) < 0.55  # its own means over steps that begin within those of the noise
+    assert np.mean([s.driving for s in steps[20:]]) == pytest.approx(
+        np.mean([s.flow.value for s in steps[20:]]), rel=1e-4
+    )
+
+
+def test_nothing_is_known_of_what_drove_the_first_step_after_silence() -> None:
+    meter = FlowInput(k_table=((1.0, 1e6), (1000.0, 1e6)), silence=0.5, lag=0.15)
+    edges = [*every(0.01, 1.0), *(3.0 + e for e in every(0.01, 1.0))]
+    _, steps = watched(edges, every(0.05, 4.0), meter)
+    unknown = [s.t for s in steps if math.isnan(s.driving)]
+    assert len(unknown) == 2
+    assert unknown[0] < 0.2
+    assert 3.0 < unknown[1] < 3.2

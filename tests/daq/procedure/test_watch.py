@@ -23,7 +23,7 @@ def steady(n: int, first: int = 0, seed: int = 3) -> list[Step]:
     for k in range(first, first + n):
         t, flow = 0.05 * (k + 1), Flow(*[3e-5 + 1e-8 * rng.standard_normal()] * 3)
         p = 400e3 + 200 * rng.standard_normal()
-        steps.append(Step(k, t, p, 13.5, 5.0, 295.0, 0.0, flow, FlowStep(t - 0.005, flow), False, 0, 0, p))
+        steps.append(Step(k, t, p, 13.5, 5.0, 295.0, 0.0, flow, FlowStep(t - 0.005, flow, flow.value), False, 0, 0, p))
     return steps
 
 
