@@ -1,8 +1,8 @@
 """The pressure–flow curve of a unit from travels of the valve: flow at a stated pressure, pressure at a stated flow.
 
 Each direction has a curve of its own, monotone through binned points. The value lies between closing and opening, where
-the flow would not change at all: what a wrong time constant of the meter, a wrong compliance of the hose, or the rotor's
-inertia does to the one direction it does to the other with the opposite sign, in proportion to the rate of change.
+nothing would change: what a wrong time constant of the meter, a wrong compliance of the hose, or the rotor's inertia
+does to one direction it does to the other with the opposite sign, in proportion to the rate of change.
 """
 
 import math

@@ -54,7 +54,7 @@ def points_of(sweep: Sweep, lag: float, compliance: float) -> Points:
     """The points of a sweep, in order of time; those are left out whose neighbours are not known, or whose pressure is
     not, so there may be none. `lag` in s, `compliance` in m³/Pa."""
     begin, end, mean = sweep.flow_t[:-1], sweep.flow_t[1:], sweep.flow_steps[1:]
-    if mean.size < 3:
+    if mean.size < 3 or sweep.t.size < 3:
         return Points(*(np.empty(0) for _ in range(6)))
     length = end - begin
     known = np.isfinite(mean) & (length <= LONGEST_S)
