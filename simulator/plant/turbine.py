@@ -8,6 +8,9 @@ with speed, so the affinity laws follow and are stated nowhere.
 from dataclasses import dataclass, field
 from math import sqrt
 
+BACKWARDS = -1.0
+"""Flow (m³/s) of a pump that cannot hold the pressure: more than any check valve leaks, so that it shuts."""
+
 
 @dataclass(frozen=True, slots=True)
 class Turbine:
@@ -48,7 +51,7 @@ class Turbine:
         """
         top = self.head_factor * speed * wet
         if top * speed <= pressure:
-            return -self.per_speed, 0.0
+            return BACKWARDS, 0.0
         root = sqrt(pressure) + 1.0
         through = self.per_speed / top
         loss = self.leak_factor + nozzle

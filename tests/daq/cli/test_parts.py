@@ -44,9 +44,9 @@ def test_mistakes_as_json(steadyhead: Command, config: Path) -> None:
 def test_the_list(steadyhead: Command) -> None:
     lines = steadyhead("parts", "list").stdout.splitlines()
     assert lines[0].split("\t") == ["MH-2101", "1", "pump", "In-tank pump, turbine, bare"]
-    assert [line.split("\t")[0] for line in lines] == ["MH-2101", "MH-2140", "MH-3310", "MH-3325"]
+    assert [line.split("\t")[0] for line in lines] == ["MH-2101", "MH-2140", "MH-2207", "MH-3310", "MH-3325"]
     listed = json.loads(steadyhead("parts", "list", "--json").stdout)
-    assert [part["kind"] for part in listed] == ["pump", "pump", "module", "module_return"]
+    assert [part["kind"] for part in listed] == ["pump", "pump", "pump", "module", "module_return"]
 
 
 def test_a_part(steadyhead: Command) -> None:

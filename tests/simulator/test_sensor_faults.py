@@ -1,0 +1,136 @@
+"""What happens to a sensor of the stand spoils its channel, and no other."""
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drivers.block import Role
+from simulator.bench import Bench
+from simulator.scenario import find_scenario, read_scenario
+from simulator.sensor_faults import ANALOG, SENSOR_FAULTS, at_volts
+from tests.simulator.common import depot, quiet
+
+SCAN = 0.002
+ROLES = [sensor.role for sensor in depot().sensors]
+
+
+def running(bench: Bench, seconds: float = 2.0) -> np.ndarray:
+    """Counts of a unit that runs, `[n, channels]`."""
+    bench.connect()
+    bench.immerse()
+    bench.switch(True)
+    return scans(bench, seconds)
+
+
+def scans(bench: Bench, seconds: float) -> np.ndarray:
+    return np.array([bench.scan() for _ in range(round(seconds / SCAN))])
+
+
+def spoiled(name: str, seconds: float = 2.0) -> tuple[Bench, np.ndarray, np.ndarray]:
+    """A bench with a fault, its counts, and those of the same bench without it."""
+    bad, good = Bench(depot(), "module"), Bench(depot(), "module")
+    for bench in (bad, good):
+        running(bench)
+    bad.add_fault(name)
+    return bad, scans(bad, seconds), scans(good, seconds)
+
+
+@pytest.mark.parametrize("name", sorted(ANALOG))
+def test_a_channel_fails_by_itself(name: str) -> None:
+    _, found, sound = spoiled(name)
+    k = ROLES.index(ANALOG[name][0])
+    others = [j for j in range(len(ROLES)) if j != k]
+    assert (found[:, others] == sound[:, others]).all()
+    assert (found[:, k] != sound[:, k]).mean() > 0.5
+
+
+@pytest.mark.parametrize("name", [name for name in ANALOG if name.endswith("stuck")])
+def test_stuck_is_without_noise(name: str) -> None:
+    k = ROLES.index(ANALOG[name][0])
+    assert len(set(spoiled(name)[1][:, k])) == 1
+
+
+def test_a_broken_wire_goes_to_the_rail_and_is_told_as_such() -> None:
+    bench, found, _ = spoiled("pressure_open", 0.1)
+    assert set(found[:, 0]) == {4095}
+    assert bench.overrange & 1
+
+
+def test_a_shorted_transducer_shows_no_volts() -> None:
+    bench, found, _ = spoiled("pressure_shorted", 0.1)
+    assert set(found[:, 0]) == {0}
+    assert not bench.overrange & 1  # its zero is the converter's
+
+
+def test_a_shunt_amplifier_at_its_end() -> None:
+    _, found, _ = spoiled("current_saturated", 0.1)
+    k = ROLES.index(Role.SHUNT)
+    assert set(found[:, k]) == {at_volts(depot().sensors[k].converter, 4.95)}
+
+
+def test_a_drift_grows() -> None:
+    _, found, sound = spoiled("pressure_drifting", 10.0)
+    away = (found - sound)[:, 0] * 5.0 / 4096
+    assert away[-1] == pytest.approx(0.1, abs=0.002)
+    assert away[2500] == pytest.approx(0.05, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high"), [("flow_dead", 0, 0), ("flow_missing", 0.8, 0.9), ("flow_noisy", 1.05, 1.2)]
+)
+def test_pulses(name: str, low: float, high: float) -> None:
+    """15 % are lost; 12 a second come of themselves, beside some 120."""
+    counted = []
+    for fault in (name, ""):
+        bench = Bench(quiet(), "good-pump")
+        running(bench)
+        if fault:
+            bench.add_fault(fault)
+        before = bench.meter.edges
+        scans(bench, 20.0)
+        counted.append(bench.meter.edges - before)
+    assert low <= counted[0] / counted[1] <= high
+
+
+def test_extra_edges_come_without_flow_too() -> None:
+    bench = Bench(quiet(), "good-pump")
+    bench.add_fault("flow_noisy")
+    seen = [(bench.meter.edges, bench.meter.last_tick, bench.tick) for _ in range(5000) if bench.scan()]
+    assert seen[-1][0] == pytest.approx(120, abs=40)
+    assert all(last < tick for _, last, tick in seen)
+
+
+def test_the_same_seed_fails_the_same_way() -> None:
+    first, again = (spoiled("flow_missing")[0].meter.edges for _ in range(2))
+    assert first == again
+
+
+def test_it_may_come_later() -> None:
+    bench = Bench(depot(), "wire-breaks")
+    before = scans(bench, 19.9)[:, 0]
+    assert before.max() < 1000
+    assert set(scans(bench, 1.0)[100:, 0]) == {4095}
+
+
+def test_another_unit_finds_the_stand_repaired() -> None:
+    bench = Bench(depot(), "wire-breaks")
+    bench.add_fault("flow_dead")
+    scans(bench, 21.0)
+    bench.mount("good-pump")
+    assert scans(bench, 0.1)[:, 0].max() < 1000
+    assert bench.meter.fault is None
+
+
+def test_a_fault_of_a_sensor_that_is_not_fitted_changes_nothing() -> None:
+    table = tomllib.loads(find_scenario("depot").read_text())
+    del table["sensors"]["level"]
+    bench = Bench(read_scenario(Path("x.toml"), table), "module")
+    bench.add_fault("level_stuck")
+    assert running(bench).shape == (1000, 4)
+
+
+def test_the_page_lists_them_all() -> None:
+    page = (Path(__file__).parents[2] / "simulator/README.md").read_text()
+    assert [name for name in SENSOR_FAULTS if f"`{name}`" not in page] == []
