@@ -11,10 +11,11 @@ import pytest
 import typer
 
 from daq.cli.root import app
+from daq.measure.tables import PEAK_TABLE
 from daq.procedure.plan import Kind
 from daq.procedure.table import diagram
 from tests.studies.mean import coverage
-from tests.studies.peak import entry, remaining
+from tests.studies.peak import QUIET, remaining
 from tests.studies.steady import STEP_S, Settings, drifting, grid_noise, resting
 
 ROOT = Path(__file__).parents[1]
@@ -120,7 +121,9 @@ def test_a_row_of_the_study_of_means() -> None:
 
 
 def test_the_tables_of_the_peak_study() -> None:
-    column = figures("share of 50 ms").index(0.2)
-    made = entry(0.2, 10_000)
-    assert (figures("bias")[column], figures("scatter")[column]) == pytest.approx(made, abs=0.00051)
-    assert figures("500", "0.3")[:2] == pytest.approx(remaining(500, 0.3, 2_000), abs=0.0051)
+    shares, biases, scatters = zip(*PEAK_TABLE, strict=True)
+    assert (figures("share of 50 ms"), figures("bias"), figures("scatter")) == ([*shares], [*biases], [*scatters])
+    left = remaining(QUIET, 500)
+    shown = figures("white 0.2 %, wander 0.045 %", "500")
+    assert shown[:3] == pytest.approx([left.mean, left.error, left.doubt], abs=0.00051)
+    assert shown[3:] == pytest.approx([left.relative, 100 * left.beyond], abs=0.051)

@@ -1,7 +1,8 @@
 """Peak pressure at shutoff: the highest pressure that holds for 0.2 s, over one second of steady samples.
 
-The functional is the maximum over t of the lowest 50 ms mean within [t, t + 0.2 s]. On a steady signal noise makes it
-err, mostly downwards; that bias was found by simulation, is taken off, and the functional's scatter is its doubt.
+The functional is the maximum over t of the lowest 50 ms mean within [t, t + 0.2 s], and what is wanted is that of the
+pressure without noise. On a steady signal noise makes it err, mostly downwards; that bias was found by simulation, is
+taken off, and the functional's scatter is its doubt: `python -m tests.studies.peak`.
 """
 
 import math
@@ -10,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.measure.distributions import student_quantile
+from daq.measure.peak_noise import cleaned, robust_spread
 from daq.measure.tables import PEAK_TABLE
 
 Floats = NDArray[np.float64]
@@ -17,24 +20,30 @@ Floats = NDArray[np.float64]
 LENGTH_S = 1.0
 MEAN_S = 0.05
 HOLD_S = 0.2
-SPIKE = 5.0
-"""A sample so many standard deviations of its neighbours' differences off them is a spike: it cannot be fluid pressure,
-which no hose lets rise and fall within two samples (single samples 1 to 4 % off are common on pump stands)."""
 
-_KEPT = 0.9
-_KEPT_SQUARE = 0.6228
-"""Mean square of the smallest 90 % of standard normal values: 1 − 2zφ(z)/0.9 with z = 1.645."""
-_HIGHEST_PHI = 0.99
+FAR = 4
+"""Means so many times 50 ms apart count as independent when their scatter is looked for."""
+LARGEST_SHARE = 6.0
+"""A second cannot tell noise that is slower still from pressure that changes."""
+INDEPENDENT = 12.0
+"""Degrees of freedom that a second gives the scatter of its means, where their noise is white; found by simulation."""
+
+WAVE = 0.02
+"""Doubt per root mean square of a pulsation taken off: a 50 ms mean still holds up to √2/(π · 250 Hz · 0.05 s) of it,
+from the slowest pump that is usual on (5 teeth at 3 000 /min; common practice, no source); rectangular from 0 on."""
+
 _SHARE, _BIAS, _SPREAD = (np.array(column) for column in zip(*PEAK_TABLE, strict=True))
+_SHARES = np.geomspace(_SHARE[0], LARGEST_SHARE, 200)
 
 
 @dataclass(frozen=True, slots=True)
 class Peak:
     """A peak pressure, in the samples' unit.
 
-    `value` is corrected: the functional less `bias`. `bias_doubt` is its standard uncertainty from noise, `noise` the
-    samples' standard deviation, `raw_maximum` the highest sample as it came, `spikes` the number of samples that were
-    passed over as spikes.
+    `value` is corrected: the functional less `bias`. `bias_doubt` is its standard uncertainty from noise, widened for
+    how little a second tells of that; `noise` the standard deviation of a 50 ms mean, `raw_maximum` the highest sample
+    as it came, `spikes` the number of samples that were passed over as spikes, `pulsation` the root mean square of the
+    waves that were taken off.
     """
 
     value: float
@@ -43,6 +52,7 @@ class Peak:
     bias_doubt: float
     noise: float
     spikes: int
+    pulsation: float
 
 
 def peak_of(samples: Floats, sample_hz: float) -> Peak:
@@ -51,72 +61,58 @@ def peak_of(samples: Floats, sample_hz: float) -> Peak:
     Raises ValueError for a window of another length (by more than 2 %) or with NaN in it.
     """
     _check(samples, sample_hz)
-    clean, spikes = _without_spikes(samples)
+    clean = cleaned(samples, sample_hz)
     per_mean = round(MEAN_S * sample_hz)
-    noise, phi = noise_of(clean, per_mean)
-    bias, spread = _expected(phi, per_mean)
-    functional = held_maximum(clean, sample_hz)
-    return Peak(functional - noise * bias, float(samples.max()), noise * bias, noise * spread, noise, spikes)
+    means = moving_means(clean.samples, per_mean)
+    noise, share = noise_of(means, per_mean)
+    bias, spread = (noise * float(np.interp(share, _SHARE, column)) for column in (_BIAS, _SPREAD))
+    functional = _held(means, sample_hz)
+    doubt = math.hypot(spread * _widening(share), WAVE * clean.pulsation)
+    return Peak(functional - bias, float(samples.max()), bias, doubt, noise, clean.spikes, clean.pulsation)
 
 
 def held_maximum(samples: Floats, sample_hz: float) -> float:
     """The functional as it is: max over t of the minimum over [t, t + 0.2 s] of the 50 ms mean."""
-    per_mean, held = round(MEAN_S * sample_hz), round(HOLD_S * sample_hz) + 1
+    return _held(moving_means(samples, round(MEAN_S * sample_hz)), sample_hz)
+
+
+def moving_means(samples: Floats, per_mean: int) -> Floats:
+    """The mean of every `per_mean` consecutive samples."""
     middle = samples[0]  # sums about a sample, so that long ones keep their digits
     sums = np.concatenate(([0.0], np.cumsum(samples - middle)))
-    means = (sums[per_mean:] - sums[:-per_mean]) / per_mean
-    return float(middle + _running_minimum(means, held).max())
+    return np.asarray(middle + (sums[per_mean:] - sums[:-per_mean]) / per_mean)
 
 
-def noise_of(samples: Floats, lag: int) -> tuple[float, float]:
-    """Standard deviation and lag-1 autocorrelation of the samples' noise.
+def noise_of(means: Floats, per_mean: int) -> tuple[float, float]:
+    """The standard deviation of the means of `per_mean` samples, and the share of 50 ms that one independent sample
+    stands for.
 
-    From differences, which a slow drift does not reach: of the squares of those between neighbours and over `lag`
-    samples one expects 2σ²(1 − φ) and 2σ²(1 − φ^lag). The largest tenth is left out and made up for, so that spikes
-    and jumps have no say.
+    From differences between means, 50 ms and `FAR` × 50 ms apart, whatever the samples' noise is made of: white, slow,
+    or both. A twentieth of a second apart they differ the less the slower the noise is.
     """
-    far = _spread_of(samples[lag:] - samples[:-lag]) / math.sqrt(2.0)
-    if far == 0.0:
-        return 0.0, 0.0
-    ratio = (_spread_of(np.diff(samples)) / math.sqrt(2.0) / far) ** 2
-    phi = 0.0
-    for _ in range(50):  # rises to the solution of (1 − φ)/(1 − φ^lag) = ratio
-        phi = min(max(1.0 - ratio * (1.0 - phi**lag), 0.0), _HIGHEST_PHI)
-    return far / math.sqrt(1.0 - phi**lag), phi
+    near, far = (robust_spread(means[k:] - means[:-k]) ** 2 for k in (per_mean, FAR * per_mean))
+    variance = max(near, far) / 2.0
+    if variance == 0.0:
+        return 0.0, float(_SHARES[0])
+    alike = 1.0 - near / (2.0 * variance)
+    share = float(np.interp(alike, resemblance(_SHARES), _SHARES))
+    return math.sqrt(variance), max(share, 1.0 / per_mean)
 
 
-def deviation_of_mean(phi: float, n: int) -> float:
-    """The standard deviation of the mean of `n` values with autocorrelation `phi` and standard deviation 1."""
-    lags = np.arange(1, n)
-    return math.sqrt((1.0 + 2.0 * float(np.sum((1.0 - lags / n) * phi**lags))) / n)
+def resemblance(share: Floats) -> Floats:
+    """The correlation of two adjoining means, of noise whose correlation falls off exponentially with time τ: the share
+    of a mean's length that one independent sample stands for is 2τ over that length."""
+    a = 2.0 / share
+    return np.asarray((1.0 - np.exp(-a)) ** 2 / (2.0 * (a - 1.0 + np.exp(-a))))
 
 
-def _expected(phi: float, per_mean: int) -> tuple[float, float]:
-    """Bias and standard deviation of the functional for noise of standard deviation 1.
-
-    Whatever the sample rate, both follow from how many independent samples 50 ms are worth (checked by simulation from
-    100 Hz to 2 kHz: within a sixth of the scatter).
-    """
-    share = (1.0 + phi) / (1.0 - phi) / per_mean
-    unit = deviation_of_mean(phi, per_mean)
-    return unit * float(np.interp(share, _SHARE, _BIAS)), unit * float(np.interp(share, _SHARE, _SPREAD))
+def _widening(share: float) -> float:
+    """How much wider an interval of 95 % is for the few independent means in a second."""
+    return student_quantile(0.975, INDEPENDENT / (1.0 + share)) / student_quantile(0.975, math.inf)
 
 
-def _without_spikes(samples: Floats) -> tuple[Floats, int]:
-    """Samples that stick out of both neighbours replaced by the nearer neighbour, and how many they were."""
-    middle = samples.copy()
-    before, at, after = samples[:-2], samples[1:-1], samples[2:]
-    middle[1:-1] = np.maximum(np.minimum(before, after), np.minimum(at, np.maximum(before, after)))
-    spikes = np.abs(samples - middle) > SPIKE * _spread_of(np.diff(samples)) / math.sqrt(2.0)
-    return np.where(spikes, middle, samples), int(np.count_nonzero(spikes))
-
-
-def _spread_of(differences: Floats) -> float:
-    """A robust standard deviation about zero, from the smallest nine tenths."""
-    size = np.abs(differences)
-    kept = max(int(_KEPT * size.size), 1)
-    smallest = np.partition(size, kept - 1)[:kept]
-    return math.sqrt(float(smallest @ smallest) / kept / _KEPT_SQUARE)
+def _held(means: Floats, sample_hz: float) -> float:
+    return float(_running_minimum(means, round(HOLD_S * sample_hz) + 1).max())
 
 
 def _running_minimum(values: Floats, length: int) -> Floats:

@@ -17,6 +17,12 @@ def autoregressive(rng: np.random.Generator, phi: float, count: int, length: int
     return np.ascontiguousarray(series.T)
 
 
+def deviation_of_mean(phi: float, n: int) -> float:
+    """The standard deviation of the mean of `n` values with autocorrelation `phi` and standard deviation 1."""
+    lags = np.arange(1, n)
+    return math.sqrt((1.0 + 2.0 * float(np.sum((1.0 - lags / n) * phi**lags))) / n)
+
+
 def show(head: Iterable[str], rows: Iterable[Iterable[str]]) -> None:
     """Writes a table, row by row as they come."""
     titles = list(head)
