@@ -8,6 +8,7 @@ import pytest
 from daq.measure.distributions import student_quantile
 from daq.measure.uncertainty import PAIRED_ABOVE, Shape, look_widening, mean_of
 from tests.studies.common import autoregressive
+from tests.studies.looks import NOISES, Noise, tally
 from tests.studies.mean import coverage
 
 
@@ -98,3 +99,14 @@ def test_its_component_carries_the_widening_for_repeated_looks() -> None:
 def test_a_window_without_sound_values_is_refused(values: list[float]) -> None:
     with pytest.raises(ValueError, match="finite values"):
         mean_of(np.array(values))
+
+
+@pytest.mark.parametrize(("noise", "systematic"), [(NOISES[0], 0.3), (NOISES[1], 1.0), (NOISES[3], 0.3)])
+def test_looking_repeatedly_is_paid_for(noise: Noise, systematic: float) -> None:
+    """Short runs of the study: the interval that a decision ends with holds the truth often enough, few decisions are
+    wrong, and a report is neither too sure of itself nor too little."""
+    decided, reported = (tally(noise, systematic, mode, 400) for mode in ("1", "report"))
+    assert decided.held / decided.runs >= 0.95
+    assert decided.wrong / decided.runs <= 0.025
+    assert decided.clear / decided.runs > 0.5
+    assert 0.92 <= reported.held / reported.runs <= 0.98
