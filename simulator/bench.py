@@ -2,7 +2,6 @@
 
 from collections import deque
 from dataclasses import dataclass
-from math import cos
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,21 +9,17 @@ from numpy.typing import NDArray
 from drivers.block import Input, Role
 from simulator.design import Scenario, UnitDesign
 from simulator.operator import Operator
-from simulator.plant.commutation import Commutation, draw_heights
-from simulator.plant.gerotor import Gerotor
 from simulator.plant.meter import Meter
 from simulator.plant.noise import Noise
 from simulator.plant.plant import STEP, Plant
-from simulator.plant.sensors import Channel, Flaw, draw_flaw
-from simulator.sensor_faults import ANALOG, METER, AnalogFault, PulseFault
+from simulator.plant.sensors import Flaw, draw_flaw
+from simulator.readout import Readout
+from simulator.sensor_faults import METER, PulseFault
 from simulator.unit_faults import with_fault
 
 Floats = NDArray[np.float64]
 PUMPED_UP = 0.6
 """Time in which a person with a hand pump brings the line to its pressure, s."""
-BY_ROLE = (Role.PRESSURE, Role.SUPPLY_VOLTAGE, Role.SHUNT, Role.FLUID_TEMPERATURE, Role.LEVEL, Role.SHUNT_WIDE)
-"""The order in which a scan's quantities are at hand."""
-CURRENTS = (Role.SHUNT, Role.SHUNT_WIDE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +48,13 @@ class Bench:
     design: UnitDesign
     plant: Plant
     meter: Meter
+    readout: Readout
 
     def __init__(self, scenario: Scenario, unit: str, seed: int = 1, *, script: bool = False) -> None:
         device = scenario.device
         self.scenario = scenario
         self.seed = seed
         self.tick = 0
-        self.overrange = 0
         self.inputs = device.inputs_fitted
         self.supply_mv = 0
         self.flaws: dict[str, Flaw] = {}
@@ -70,11 +65,7 @@ class Bench:
         self._seconds = 1.0 / device.sample_hz
         self._steps = round(self._seconds / STEP)
         self._mounted = 0
-        self._roles = [sensor.role for sensor in scenario.sensors]
-        self._order = [BY_ROLE.index(role) for role in self._roles]
-        self._ripple = max(sensor.ripple for sensor in scenario.sensors)
-        self._angle = self._angle_before = 0.0
-        sees_level = Role.LEVEL in self._roles
+        sees_level = any(sensor.role == Role.LEVEL for sensor in scenario.sensors)
         self.operator = Operator(self, scenario.habits, scenario.script if script else None, sees_level=sees_level)
         self.mount(unit)
 
@@ -97,23 +88,21 @@ class Bench:
         self.plant.unit = self.design.unit
         self.plant.supply = self.design.supply
         self.plant.volts = self.design.supply.volts
-        self._commutation = Commutation(self.design.unit.motor, self._heights)
+        self.readout.look_at(self.design.unit)
 
     def _fail(self, name: str) -> None:
-        """A sensor fails, if the name is that of a sensor's fault and the sensor is fitted."""
+        """A sensor or the meter fails, if the name is that of a fault of theirs."""
         if name in METER:
             self.meter.fault = PulseFault(METER[name], np.random.default_rng((self.seed, self._mounted, 3)))
-        elif name in ANALOG and ANALOG[name][0] in self._roles:
-            k = self._roles.index(ANALOG[name][0])
-            self._failed[k] = AnalogFault(name, self._channels[k].sensor, self.time)
+        self.readout.fail(name, self.time)
 
     def _put(self, design: UnitDesign) -> None:
         scenario = self.scenario
         self.design = design
         self._mounted += 1
-        errors, noise, self._fine = (np.random.default_rng((self.seed, self._mounted, k)) for k in range(3))
+        errors, noise, fine = (np.random.default_rng((self.seed, self._mounted, k)) for k in range(3))
         self.flaws = {sensor.name: draw_flaw(sensor, errors) for sensor in scenario.sensors}
-        self._channels = [Channel(sensor, self.flaws[sensor.name]) for sensor in scenario.sensors]
+        self.readout = Readout(scenario.sensors, self.flaws, design.unit, fine, self._seconds)
         spread = scenario.meter_spread
         k_error = spread.k_doubt * float(errors.standard_normal())
         self.flaws["flow"] = Flaw(0.0, k_error)
@@ -123,12 +112,9 @@ class Bench:
         self.plant = Plant(design.unit, scenario.line, design.supply, scenario.bath)
         self.plant.set_travel(self.travel)
         wanders = (scenario.pressure_wander, spread.wander)
-        self._noise = Noise(noise, len(self._channels), wanders, scenario.spikes, scenario.device.sample_hz)
-        self._before = self._hand_pump = 0.0
-        self._heights = draw_heights(design.unit.motor, self._fine)
-        self._commutation = Commutation(design.unit.motor, self._heights)
+        self._noise = Noise(noise, len(scenario.sensors), wanders, scenario.spikes, scenario.device.sample_hz)
+        self._hand_pump = 0.0
         self._later = deque((self.time + later.at, later.fault) for later in design.later)
-        self._failed: dict[int, AnalogFault] = {}
         self.meter.fault = None
         for name in design.failed:
             self._fail(name)
@@ -138,6 +124,11 @@ class Bench:
     def time(self) -> float:
         """Seconds since the bench was made."""
         return self.tick / self.scenario.device.tick_hz
+
+    @property
+    def overrange(self) -> int:
+        """A bit for each channel that met an end of its converter in the newest scan."""
+        return self.readout.overrange
 
     @property
     def level(self) -> float | None:
@@ -215,42 +206,12 @@ class Bench:
         if self._hand_pump:
             self._pump_by_hand()
         plant, row = self.plant, self._noise.row()
-        self._before, speed = plant.current, plant.speed
+        self.readout.begin(plant)
         flow = plant.advance(self._steps)
-        self._angle_before = self._angle
-        self._angle += 0.5 * (speed + plant.speed) * self._seconds
-        n = len(self._channels)
+        n = len(self.scenario.sensors)
         self.meter.advance(flow * (1.0 + row[n + 1]), self._seconds, self.tick, self._ticks)
         self.tick += self._ticks
-        return self._read(row, row[n])
-
-    def _read(self, row: list[float], share: float) -> list[int]:
-        p = self.plant
-        current = p.current
-        if self._ripple:
-            current *= 1.0 + self._ripple * (float(self._commutation.shape(np.array(self._angle))) - 1.0)
-        quantities = (p.pressure + self._pulse(), p.terminal_volts, current, p.fluid, p.level, p.current)
-        values = [quantities[k] for k in self._order]
-        counts = []
-        overrange = 0
-        bit = 1
-        for channel, value, normal in zip(self._channels, values, row, strict=False):
-            count, over = channel.count(value, share, normal)
-            share = 0.0
-            counts.append(count)
-            if over:
-                overrange |= bit
-            bit <<= 1
-        self.overrange = overrange
-        for k, fault in self._failed.items():
-            counts[k], over = fault(counts[k], self.time)
-            self.overrange = self.overrange & ~(1 << k) | over << k
-        return counts
-
-    def _pulse(self) -> float:
-        """Pulsation of the pressure at this moment, Pa."""
-        pump = self.plant.unit.pump
-        return self.plant.pulsation() * cos(pump.teeth * self._angle) if isinstance(pump, Gerotor) else 0.0
+        return self.readout.read(plant, row, row[n], self.time)
 
     def _pump_by_hand(self) -> None:
         goal = self._hand_pump
@@ -264,31 +225,9 @@ class Bench:
         self.plant.set_travel(self.travel)
 
     def burst(self, role: int, places: Floats) -> tuple[list[int], bool]:
-        """Samples of one channel within the scan just passed, at `places` (0 its start … 1 its end): counts, overrange.
-
-        A current shows its commutation and pressure a pump's pulsation; the other channels are taken as they stand.
-        White noise is that of scans.
-        """
-        k = self._roles.index(role)
-        channel = self._channels[k]
-        angle = self._angle_before + (self._angle - self._angle_before) * places
-        x = self._wave(role, places, angle) - channel.sensor.quantity_zero
-        white = self._fine.standard_normal(len(places))
-        x += x * channel.sensor.noise * white + channel.sensor.noise_floor * white
-        pairs = [channel.convert(x) for x in x.tolist()]
-        if k in self._failed:
-            pairs = [self._failed[k](count, self.time) for count, _ in pairs]
-        return [count for count, _ in pairs], any(over for _, over in pairs)
-
-    def _wave(self, role: int, places: Floats, angle: Floats) -> Floats:
-        """A quantity within the scan just passed, at places and angles of the rotor."""
-        p = self.plant
-        if role in CURRENTS:
-            return (self._before + (p.current - self._before) * places) * self._commutation.shape(angle)
-        if role == Role.PRESSURE and isinstance(p.unit.pump, Gerotor):
-            return p.pressure + p.pulsation() * np.cos(p.unit.pump.teeth * angle)
-        level = {Role.PRESSURE: p.pressure, Role.SUPPLY_VOLTAGE: p.terminal_volts, Role.FLUID_TEMPERATURE: p.fluid}
-        return np.full(len(places), level.get(Role(role), p.level))
+        """Samples of one channel within the scan just passed, at `places` (0 its start … 1 its end): counts, and
+        overrange."""
+        return self.readout.burst(self.plant, role, places, self.time)
 
     def open_input(self, which: Input) -> None:
         """Opens a protective input: the stop circuit, the splash guard, or the fluid runs low."""

@@ -17,11 +17,13 @@ class Board(Protocol):
     """
 
     tick: int
-    overrange: int
     inputs: Input
     supply_mv: int
     meter: Meter
     travel: float
+
+    @property
+    def overrange(self) -> int: ...
 
     @property
     def powered(self) -> bool: ...

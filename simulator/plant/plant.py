@@ -101,10 +101,7 @@ class Plant:
         motor = self.unit.motor
         loop = (motor.resistance_at(self.winding) + self.supply.resistance) / motor.carried
         if stride == 1:
-            for _ in range(steps):
-                self._prime(STEP / PRIMING)
-                self._turn(loop)
-                self._push(STEP)
+            self._short_steps(loop, steps)
         else:
             for k in range(0, steps, stride):
                 self._stride(loop, min(stride, steps - k) * STEP)
@@ -132,17 +129,20 @@ class Plant:
         fed = self.immersed if module is None else self.level > module.inlet_level
         self.wet += ((1.0 - self._gas if fed else 0.0) - self.wet) * share
 
-    def _turn(self, loop: float) -> None:
-        """Speed after a step, implicit in back-EMF and drag; `loop` is the resistance of the whole circuit."""
-        motor, pump = self.unit.motor, self._pump
+    def _short_steps(self, loop: float, steps: int) -> None:
+        """Steps of STEP, the speed first, implicit in back-EMF and drag; `loop` is the resistance of the circuit."""
+        motor, pump, turns = self.unit.motor, self._pump, not self.unit.seized
         on = self.powered and self.connected
-        if not self.unit.seized:
-            stiff = motor.inertia / STEP
-            load = motor.friction + pump.torque_factor * self.pump_pressure
-            drive = motor.constant * self.volts / loop if on else 0.0
-            damping = motor.constant**2 / loop if on else 0.0
-            speed = (stiff * self.speed + drive - load) / (stiff + damping + pump.damping(self.speed, self.wet))
-            self.speed = max(0.0, speed)
+        stiff = motor.inertia / STEP
+        drive = motor.constant * self.volts / loop if on else 0.0
+        damping = motor.constant**2 / loop if on else 0.0
+        for _ in range(steps):
+            self._prime(STEP / PRIMING)
+            if turns:
+                load = motor.friction + pump.torque_factor * self.pump_pressure
+                speed = (stiff * self.speed + drive - load) / (stiff + damping + pump.damping(self.speed, self.wet))
+                self.speed = speed if speed > 0.0 else 0.0
+            self._push(STEP)
         self._wire(loop)
 
     def _wire(self, loop: float) -> None:
@@ -181,7 +181,7 @@ class Plant:
             error = new - old - gain * (out - back - spill - leak * new + swelling)
             change = error / (1.0 - gain * (slope - back_slope - spill_slope - leak))
             if -SOLVED < change < SOLVED:
-                new = max(0.0, new - change)
+                new = new - change if new > change else 0.0
                 break
             # A valve that opens or shuts bends the balance: what leads back beyond what is known is halved instead.
             if error > 0.0:

@@ -65,8 +65,11 @@ class Channel:
         self._slope = (1.0 + flaw.gain) * sensor.volts_per_unit
         self._per_volt = 1.0 / converter.volts_per_count
         self._round = converter.zero_count + 0.5
+        self._noise, self._floor, self._reference = sensor.noise, sensor.noise_floor, sensor.quantity_zero
+        self._low, self._high = sensor.out_low, sensor.out_high
         self._held = (0, False)
-        self._left = 0
+        self._left, self._repeats = 0, sensor.repeat_scans - 1
+        self._lowest, self._highest = converter.lowest, converter.highest
         self._end = converter.lowest if converter.lowest != converter.zero_count else None
 
     def count(self, quantity: float, share: float, normal: float) -> tuple[int, bool]:
@@ -77,23 +80,26 @@ class Channel:
         if self._left > 0:
             self._left -= 1
             return self._held
-        sensor = self.sensor
-        x = quantity - sensor.quantity_zero
-        x += x * (share + sensor.noise * normal) + sensor.noise_floor * normal
-        self._held, self._left = self.convert(x), sensor.repeat_scans - 1
-        return self._held
+        x = quantity - self._reference
+        x += x * (share + self._noise * normal) + self._floor * normal
+        found = self.convert(x)
+        if self._repeats:
+            self._held, self._left = found, self._repeats
+        return found
 
     def convert(self, reading: float) -> tuple[int, bool]:
         """Counts for a reading (SI, over `quantity_zero`) without noise."""
-        sensor = self.sensor
-        volts = min(sensor.out_high, max(sensor.out_low, self._offset + self._slope * reading))
+        volts = self._offset + self._slope * reading
+        if volts > self._high:
+            volts = self._high
+        elif volts < self._low:
+            volts = self._low
         count = floor(volts * self._per_volt + self._round)
-        converter = sensor.converter
-        if count >= converter.highest:
-            return converter.highest, True
-        if count <= converter.lowest:
-            return converter.lowest, self._end is not None
-        return count, False
+        if self._lowest < count < self._highest:
+            return count, False
+        if count >= self._highest:
+            return self._highest, True
+        return self._lowest, self._end is not None
 
 
 def draw_flaw(sensor: Sensor, generator: np.random.Generator) -> Flaw:

@@ -1,0 +1,119 @@
+"""The sensors of a stand with a unit on it: from what the plant does to the counts of a scan or a fast capture."""
+
+from collections.abc import Mapping, Sequence
+from math import cos
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.block import Role
+from simulator.plant.commutation import Commutation, draw_heights
+from simulator.plant.gerotor import Gerotor
+from simulator.plant.plant import Plant
+from simulator.plant.sensors import Channel, Flaw, Sensor
+from simulator.plant.unit import Unit
+from simulator.sensor_faults import ANALOG, AnalogFault
+
+Floats = NDArray[np.float64]
+BY_ROLE = (Role.PRESSURE, Role.SUPPLY_VOLTAGE, Role.SHUNT, Role.FLUID_TEMPERATURE, Role.LEVEL, Role.SHUNT_WIDE)
+"""The order in which a scan's quantities are at hand."""
+CURRENTS = (Role.SHUNT, Role.SHUNT_WIDE)
+
+
+class Readout:
+    """All analog channels, in the order of the scenario's sensors. Every scan is `begin`, the plant's advance by
+    `seconds`, then `read`; `overrange` has a bit for each channel that met an end of its converter in it.
+
+    `generator` draws the humps of the motor's commutation and the noise of captures.
+    """
+
+    def __init__(
+        self,
+        sensors: Sequence[Sensor],
+        flaws: Mapping[str, Flaw],
+        unit: Unit,
+        generator: np.random.Generator,
+        seconds: float,
+    ) -> None:
+        self.overrange = 0
+        self._channels = [Channel(sensor, flaws[sensor.name]) for sensor in sensors]
+        self._roles = [sensor.role for sensor in sensors]
+        self._order = [BY_ROLE.index(role) for role in self._roles]
+        self._ripple = max(sensor.ripple for sensor in sensors)
+        self._generator, self._seconds = generator, seconds
+        self._failed: dict[int, AnalogFault] = {}
+        self._angle = self._angle_before = self._current_before = self._speed_before = 0.0
+        self._heights = draw_heights(unit.motor, generator)
+        self.look_at(unit)
+
+    def look_at(self, unit: Unit) -> None:
+        """The unit has changed."""
+        self._commutation = Commutation(unit.motor, self._heights)
+        self._pulsates = unit.pump.teeth if isinstance(unit.pump, Gerotor) else 0
+
+    def fail(self, name: str, time: float) -> None:
+        """A sensor fails, where the name is that of an analog fault and the sensor is fitted."""
+        if name in ANALOG and ANALOG[name][0] in self._roles:
+            k = self._roles.index(ANALOG[name][0])
+            self._failed[k] = AnalogFault(name, self._channels[k].sensor, time)
+
+    def begin(self, plant: Plant) -> None:
+        """A scan begins."""
+        self._current_before, self._speed_before = plant.current, plant.speed
+
+    def read(self, plant: Plant, white: Sequence[float], share: float, time: float) -> list[int]:
+        """Counts at the end of the scan. `white` has a standard normal number for each channel; `share` is the relative
+        deviation of the first one."""
+        self._angle_before = self._angle
+        self._angle += 0.5 * (self._speed_before + plant.speed) * self._seconds
+        counts = []
+        overrange = 0
+        bit = 1
+        for channel, value, normal in zip(self._channels, self._quantities(plant), white, strict=False):
+            count, over = channel.count(value, share, normal)
+            share = 0.0
+            counts.append(count)
+            if over:
+                overrange |= bit
+            bit <<= 1
+        for k, fault in self._failed.items():
+            counts[k], over = fault(counts[k], time)
+            overrange = overrange & ~(1 << k) | over << k
+        self.overrange = overrange
+        return counts
+
+    def burst(self, plant: Plant, role: int, places: Floats, time: float) -> tuple[list[int], bool]:
+        """Samples of one channel within the scan just passed, at `places` (0 its start … 1 its end): counts, overrange.
+
+        A current shows its commutation and pressure a pump's pulsation; the other channels are taken as they stand.
+        White noise is that of scans.
+        """
+        k = self._roles.index(role)
+        channel = self._channels[k]
+        x = self._wave(plant, k, places) - channel.sensor.quantity_zero
+        white = self._generator.standard_normal(len(places))
+        x += x * channel.sensor.noise * white + channel.sensor.noise_floor * white
+        pairs = [channel.convert(x) for x in x.tolist()]
+        if k in self._failed:
+            pairs = [self._failed[k](count, time) for count, _ in pairs]
+        return [count for count, _ in pairs], any(over for _, over in pairs)
+
+    def _quantities(self, plant: Plant) -> list[float]:
+        pressure, current = plant.pressure, plant.current
+        if self._pulsates:
+            pressure += plant.pulsation() * cos(self._pulsates * self._angle)
+        if self._ripple:
+            current *= 1.0 + self._ripple * (float(self._commutation.shape(np.array(self._angle))) - 1.0)
+        at_hand = (pressure, plant.terminal_volts, current, plant.fluid, plant.level, plant.current)
+        return [at_hand[k] for k in self._order]
+
+    def _wave(self, plant: Plant, k: int, places: Floats) -> Floats:
+        """The quantity of a channel within the scan just passed."""
+        angle = self._angle_before + (self._angle - self._angle_before) * places
+        role = self._roles[k]
+        if role in CURRENTS:
+            mean = self._current_before + (plant.current - self._current_before) * places
+            return mean * self._commutation.shape(angle)
+        if role == Role.PRESSURE and self._pulsates:
+            return plant.pressure + plant.pulsation() * np.cos(self._pulsates * angle)
+        return np.full(len(places), self._quantities(plant)[k])
