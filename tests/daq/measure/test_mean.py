@@ -108,5 +108,5 @@ def test_looking_repeatedly_is_paid_for(noise: Noise, systematic: float) -> None
     decided, reported = (tally(noise, systematic, mode, 400) for mode in ("1", "report"))
     assert decided.held / decided.runs >= 0.95
     assert decided.wrong / decided.runs <= 0.025
-    assert decided.clear / decided.runs > 0.5
+    assert decided.clear / decided.runs > 0.3  # truths lie within twice the doubt of the limit
     assert 0.92 <= reported.held / reported.runs <= 0.98
