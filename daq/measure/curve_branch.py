@@ -1,5 +1,6 @@
 """One quantity against another over travels of the valve in one direction: points in bins, a curve through these."""
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -17,7 +18,6 @@ WIDEST_GAP = 0.45
 a second leaves 40 %."""
 NEIGHBOURS = 4
 """Nodes to each side whose scatter counts at a place."""
-
 APART = 2
 """Nodes are held against the next but one: beside each other they share what the flow wanders slowly."""
 
@@ -35,6 +35,7 @@ class Place(NamedTuple):
 
     `value` and `slope` of the curve; `bend` is how far the curve leaves the straight line between its nodes there;
     `scatter` are the deviations of the nodes about from their neighbours, each scaled to that of a single point;
+    `most` is what no point scatters by, since the nodes next to the place lie no further apart;
     `share` times a point's variance, and `ends` besides, is the value's. `n` is the number of points between which it
     lies. `carried` is what was to be read along: a mean over the same points.
     """
@@ -43,6 +44,7 @@ class Place(NamedTuple):
     slope: float
     bend: float
     scatter: Floats
+    most: float
     share: float
     ends: float
     n: int
@@ -51,11 +53,12 @@ class Place(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Branch:
-    """A curve through nodes; node k is the mean of `counts[k]` points, of none where it is an end that is known with
-    `variance`. `scatter` is by node (NaN at ends and beside them), `carried` `[nodes, k]`, `swept` the width of it
-    all."""
+    """A curve through nodes, made monotone from their `raw` values; node k is the mean of `counts[k]` points, of none
+    where it is an end that is known with `variance`. `scatter` is by node (NaN where too few lie beside it), `carried`
+    `[nodes, k]`, `swept` the width of it all."""
 
     cubic: Cubic
+    raw: Floats
     counts: NDArray[np.int64]
     scatter: Floats
     variance: Floats
@@ -74,7 +77,7 @@ class Branch:
         scatter = scatter[np.isfinite(scatter)]
         if width > WIDEST_GAP * self.swept or scatter.size == 0:
             return None
-        pair = slice(k, k + 2)
+        pair, near = slice(k, k + 2), slice(max(k - 1, 0), k + 3)
         weight, counts = np.array([nodes[k + 1] - x, x - nodes[k]]) / width, self.counts[pair]
         value, slope = self.cubic.at(x)
         return Place(
@@ -82,6 +85,7 @@ class Branch:
             slope=slope,
             bend=value - self.cubic.chord(x),
             scatter=scatter,
+            most=float(np.ptp(self.raw[near])) * math.sqrt(max(int(self.counts[near].max()), 1)),
             # neighbours wander together: the two of them are no better known than one
             share=float((weight / np.sqrt(np.maximum(counts, 1)))[counts > 0].sum() ** 2),
             ends=float(weight**2 @ self.variance[pair]),
@@ -132,7 +136,7 @@ def _through(
     x, y = rows[:, 0], rows[:, 1]
     # an end is better known than any bin
     smooth = y if rising is None else isotonic(y, np.where(many > 0, many, 10 * many.sum()).astype(np.float64), rising)
-    return Branch(Cubic(x, smooth), many, _scatter(x, y, many), variance, rows[:, 2:], swept)
+    return Branch(Cubic(x, smooth), y, many, _scatter(x, y, many), variance, rows[:, 2:], swept)
 
 
 def _scatter(x: Floats, y: Floats, counts: NDArray[np.int64]) -> Floats:
