@@ -2,6 +2,7 @@
 
 import typer
 
+from daq.cli.study_blind import blind
 from daq.cli.study_repeats import repeats
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="Ask many runs, recorded or simulated, at once.")
@@ -13,3 +14,4 @@ def study() -> None:
 
 
 app.command()(repeats)
+app.command()(blind)

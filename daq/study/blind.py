@@ -1,0 +1,226 @@
+"""A blind population: simulated units tested by the real core from raw blocks, and what it found beside the truth.
+
+Each unit's true values are drawn about the limits of its part, so that most are hard to tell. Stand, supply, fluid and
+their errors are drawn anew for each, from what the stand's configuration states. Every draw depends on the seed and the
+unit's number alone, so the result is the same with however many processes.
+"""
+
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field, replace
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+
+from daq.catalogue.load import load_catalogue, load_stand
+from daq.judge.requirement import Mode
+from daq.procedure.plan import Kind, Stand
+from daq.study.blind_errors import StandErrors, draw_errors
+from daq.study.blind_manual import ByHand, Instruments, by_hand
+from daq.study.blind_population import Population
+from daq.study.blind_run import Examined, examine
+from drivers.block import Identity
+from simulator.design import Habits, Scenario, UnitDesign
+from simulator.fast import FastBench, identity_of
+from simulator.plant.noise import Spikes
+from simulator.scenario import load_scenario
+from simulator.unit_faults import FAULTS, with_fault
+
+BASES = {Kind.PUMP: ("MH-2101", "good-pump"), Kind.MODULE: ("MH-3310", "module")}
+"""The part and the scenario's unit that a population is made of."""
+MODULE_EVERY = 20
+"""One unit in so many is a module."""
+FAULTY_SHARE = 0.1
+"""So many faulty units on top, as a share."""
+GOOD_MARGIN = 1.06
+"""A faulty unit would be so much better than its limits without its fault."""
+SUPPLY_SPREAD_V = 0.1
+FLUID = (291.15, 301.15)
+"""Fluid temperature between units: 18 to 28 °C."""
+MOST_YEARS = 1.0
+"""A calibration is at most so old."""
+SPIKES_PER_SAMPLE = (0.5e-3, 5e-3)
+SPIKE_SIZE = (0.01, 0.04)
+"""Spikes of pressure on single samples as real pump rigs show them: 0.5 to 5 of 1 000, 1 to 4 % of the reading."""
+HABITS = Habits(reaction=0.3, task=0.3, slow_travel=2.0, quick_travel=1.0, dry_run=1.1)
+"""A quick person, so that the study takes minutes; no reading depends on it."""
+MODULE_FAULTS = frozenset({"never_fills"})
+GUARDS = (1.0, 0.0)
+GROUPS = ("decide", "faulty", "report")
+CALIBRATED = ("pressure", "current", "voltage", "flow")
+CHUNK = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to do. `settle`, `window` (s) and `looks` are the stand's own where they are None; a report is read over at
+    most `report_window` seconds."""
+
+    config: Path
+    scenario: str = "depot"
+    seed: int = 1
+    units: int = 10_000
+    reports: int = 2_000
+    report_window: float = 3.0
+    settle: float | None = None
+    window: float | None = None
+    looks: int | None = None
+    tools: Instruments = field(default_factory=Instruments)
+
+    @property
+    def cases(self) -> list["Case"]:
+        """Every unit, in order."""
+        decided = [Case("decide", n, _kind(n)) for n in range(self.units)]
+        names = sorted(FAULTS)
+        faulty = []
+        for n in range(round(FAULTY_SHARE * self.units)):
+            name = names[n % len(names)]
+            kind = Kind.MODULE if name in MODULE_FAULTS else Kind.PUMP
+            faulty.append(Case("faulty", n, kind, name))
+        return [*decided, *faulty, *(Case("report", n, Kind.PUMP) for n in range(self.reports))]
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One unit to test: its group (`decide`, `faulty` or `report`), its number there, its kind, its fault if any."""
+
+    group: str
+    number: int
+    kind: Kind
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What was found on one unit, by guard factor, and by hand."""
+
+    case: Case
+    tested: Mapping[float, Examined]
+    by_hand: tuple[ByHand, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A unit on a stand, as drawn: `volts` at its terminals in free flow, `fluid` temperature (K), `years` since each
+    channel's calibration, which the core is told, and the sensors' errors, which it is not."""
+
+    design: UnitDesign
+    scenario: Scenario
+    volts: float
+    fluid: float
+    years: Mapping[str, float]
+    errors: StandErrors
+
+
+def _kind(number: int) -> Kind:
+    return Kind.MODULE if number % MODULE_EVERY == MODULE_EVERY - 1 else Kind.PUMP
+
+
+class Laboratory:
+    """Everything that the units of a plan share; one a process."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.scenario = load_scenario(plan.scenario)
+        self.identity: Identity = identity_of(self.scenario)
+        shipped = load_stand(plan.config).stand
+        self.stand = self._settings(shipped)
+        longest = replace(self.stand.reading, max_window=plan.report_window)
+        self.reporting = replace(self.stand, reading=longest)
+        catalogue = load_catalogue(plan.config, shipped)
+        self._parts = {kind: catalogue.part(number) for kind, (number, _) in BASES.items()}
+        self._populations: dict[tuple[Kind, Mode], Population] = {}
+
+    def _settings(self, stand: Stand) -> Stand:
+        plan, reading = self.plan, stand.reading
+        changed = replace(
+            reading,
+            settle=reading.settle if plan.settle is None else plan.settle,
+            window=reading.window if plan.window is None else plan.window,
+            looks=reading.looks if plan.looks is None else plan.looks,
+        )
+        return replace(stand, reading=changed)
+
+    def population(self, kind: Kind, mode: Mode) -> Population:
+        if (kind, mode) not in self._populations:
+            base = BASES[kind][1]
+            self._populations[kind, mode] = Population(self.scenario, base, self._parts[kind], mode, self.plan.seed)
+        return self._populations[kind, mode]
+
+    def try_out(self, case: Case) -> Outcome:
+        """Tests one unit."""
+        group = GROUPS.index(case.group)
+        reports = case.group == "report"
+        population = self.population(case.kind, Mode.REPORT if reports else Mode.DECIDE)
+        draw = np.random.default_rng((self.plan.seed, group, case.number, 1))
+        trial = self._trial(case, population, draw)
+
+        def mount() -> FastBench:
+            noise = np.random.default_rng((self.plan.seed, group, case.number, 2))
+            wrong = trial.errors
+            return FastBench(
+                trial.scenario, trial.design, noise, misread=wrong.misread, meter_gain=wrong.meter_gain, habits=HABITS
+            )
+
+        stand, guards = (self.reporting, GUARDS[:1]) if reports else (self.stand, GUARDS)
+        tested = examine(population.part, stand, self.identity, years=trial.years, mount=mount, guards=guards)
+        manual = self._by_hand(population, trial, draw) if case.group == "decide" else ()
+        return Outcome(case, tested, manual)
+
+    def _trial(self, case: Case, population: Population, draw: np.random.Generator) -> Trial:
+        wanted = population.better(GOOD_MARGIN) if case.fault else population.draw(draw)
+        unit = population.build(wanted, f"{case.group}-{case.number}")
+        fluid, age = float(draw.uniform(*FLUID)), float(draw.uniform(0.0, MOST_YEARS))
+        years = dict.fromkeys(CALIBRATED, age)
+        volts = population.part.test_voltage + float(draw.uniform(-SUPPLY_SPREAD_V, SUPPLY_SPREAD_V))
+        design = _supplied(unit, volts, population.usual_current)
+        return Trial(
+            design=with_fault(design, case.fault) if case.fault else design,
+            scenario=self._surroundings(fluid, draw),
+            volts=volts,
+            fluid=fluid,
+            years=years,
+            errors=draw_errors(self.stand.channels, years, fluid, draw),
+        )
+
+    def _by_hand(self, population: Population, trial: Trial, draw: np.random.Generator) -> tuple[ByHand, ...]:
+        unit, line, tools = trial.design.unit, trial.scenario.line, self.plan.tools
+        return by_hand(population.part, unit, line, draw, volts=trial.volts, fluid=trial.fluid, tools=tools)
+
+    def _surroundings(self, fluid: float, draw: np.random.Generator) -> Scenario:
+        low, high = SPIKE_SIZE
+        return replace(
+            self.scenario,
+            bath=replace(self.scenario.bath, temperature=fluid),
+            spikes=Spikes(float(draw.uniform(*SPIKES_PER_SAMPLE)), low, high),
+        )
+
+
+def _supplied(design: UnitDesign, terminals: float, current: float) -> UnitDesign:
+    """The unit with a supply that gives so many volts at its terminals in free flow; a fault of the supply stays."""
+    supply = design.supply
+    return replace(design, supply=replace(supply, volts=terminals + current * supply.resistance))
+
+
+_here: Laboratory | None = None
+
+
+def _begin(plan: Plan) -> None:
+    global _here  # noqa: PLW0603 - what a worker process keeps between units
+    _here = Laboratory(plan)
+
+
+def _one(case: Case) -> Outcome:
+    assert _here is not None
+    return _here.try_out(case)
+
+
+def carry_out(plan: Plan, jobs: int = 1) -> Iterator[Outcome]:
+    """Tests every unit of a plan in `jobs` processes; outcomes come in the order of `plan.cases`."""
+    if jobs <= 1:
+        laboratory = Laboratory(plan)
+        yield from map(laboratory.try_out, plan.cases)
+        return
+    with ProcessPoolExecutor(jobs, get_context("spawn"), _begin, (plan,)) as pool:
+        yield from pool.map(_one, plan.cases, chunksize=CHUNK)
