@@ -252,7 +252,8 @@ class Reader:
         ]
 
     def _volts_doubt(self, volts: float, kelvins: float) -> float:
-        return combine(self.doubts("voltage", volts, kelvins=kelvins)).u
+        # as `combine` has it, without the distribution, which nobody asks for here
+        return math.sqrt(sum(c.standard**2 for c in self.doubts("voltage", volts, kelvins=kelvins)))
 
     def _to_outlet(self, w: Window) -> list[tuple[str, float]]:
         p = self._pressure_input
