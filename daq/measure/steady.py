@@ -19,7 +19,6 @@ from daq.measure.distributions import student_quantile
 from daq.measure.line import Fit, SlidingLine
 from daq.measure.ratio import Ratio
 from daq.measure.tables import RATIO_LIMITS, RATIO_PHI_STEP
-from daq.measure.uncertainty import HIGHEST_PHI
 
 FEWEST = 8
 """Points that a decision needs. Slower steps than 10 Hz get a longer window for it."""
@@ -34,6 +33,8 @@ LONGER = 1.5
 CAUTION = 3.0
 """Standard errors that the autocorrelation is taken higher than it is found. A short window says little about it, and
 one that is found too low by chance would call a drift steady."""
+HIGHEST_PHI = 0.95
+"""No autocorrelation is taken for higher; so few points as a window has would say nothing at all."""
 RATIO_POINTS = 30
 """R is worked out over the newest points: after so many its start counts for 4 %, and an older jump for nothing."""
 
