@@ -106,8 +106,8 @@ class SteadyTable(Table):
 class ReadingTable(Table):
     """How a steady stage is read."""
 
-    settle: Time = Field(default=1.5, ge=0.5)
-    window: Time = Field(default=2.0, ge=1.0)
+    settle: Time = Field(default=1.0, ge=0.5)
+    window: Time = Field(default=1.0, ge=1.0)
     looks: int = Field(default=5, ge=1, le=5)
     max_window: Time | None = None
     peak_window: Time = Field(default=1.0, ge=1.0, le=1.0)  # peak_of is tabulated for this length only

@@ -79,8 +79,8 @@ class Reading:
     `max_window` bounds a window in either mode; None: as long as all looks together.
     """
 
-    settle: float = 1.5
-    window: float = 2.0
+    settle: float = 1.0
+    window: float = 1.0
     looks: int = 5
     peak_window: float = 1.0
     current_floor: float = 0.15
