@@ -1,13 +1,14 @@
 """A lean bench: one unit tested once, a block at a time, for studies that need thousands of runs.
 
 Plant, meter, sensors, noise and the person are those of `simulator.bench`, which it agrees with in distribution though
-not in bytes. What is left out is the line to the device, captures, and what can be changed in mid-run. Time between
-blocks is the device's; the person looks at the bench once a block.
+not in bytes. What is left out is the line to the device, captures, ripple of the current, sensors that repeat values
+or fail, and what can be changed in mid-run. The person looks at the bench once a block.
 """
 
 from collections.abc import Mapping
 from dataclasses import replace
 from enum import IntEnum
+from math import pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from simulator.design import Habits, Scenario, UnitDesign
 from simulator.fast_noise import FastNoise
 from simulator.fast_sensors import FastMeter, Misreading, Sensors
 from simulator.operator import Operator
+from simulator.plant.gerotor import Gerotor
 from simulator.plant.plant import STEP, Plant
 from simulator.rig import Rig
 
@@ -74,6 +76,9 @@ class FastBench:
         self._meter = FastMeter(scenario.meter, meter_gain, self._n, 1.0 / self._hz)
         wanders = (scenario.pressure_wander, scenario.meter_spread.wander)
         self._noise = FastNoise(generator, len(scenario.sensors), wanders, scenario.spikes, self._hz)
+        pump = design.unit.pump
+        self._teeth = pump.teeth if isinstance(pump, Gerotor) else 0
+        self._angle = 0.0
         self._ramp = np.arange(1, self._n + 1)[:, None] / self._n
         self._aim = 1.0
         self._per_travel = 0.0
@@ -131,6 +136,8 @@ class FastBench:
         if self.time >= self.person.due:
             self.person.act()
         values, flow = self._move()
+        if self._teeth:
+            values[:, 0] += self._pulsation()
         white, share, unrest = self._noise.take(self._n)
         self._meter.advance(flow * (1.0 + unrest), self.tick, self._ticks)
         counts, overrange = self._sensors.counts(values[:, : white.shape[1]], white, share)
@@ -162,6 +169,13 @@ class FastBench:
             values, flow = self._scan_by_scan()
         self._note()
         return values, flow
+
+    def _pulsation(self) -> Floats:
+        """What a displacement pump's pressure swells and ebbs by, at each scan; the speed is taken as that now."""
+        p = self.plant
+        angle = self._angle + p.speed / self._hz * np.arange(1, self._n + 1)
+        self._angle = float(angle[-1]) % (2.0 * pi)
+        return np.asarray(p.pulsation() * np.cos(self._teeth * angle))
 
     def _scan_by_scan(self) -> tuple[Floats, Floats]:
         p, rows, flows = self.plant, [], []

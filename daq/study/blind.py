@@ -15,7 +15,7 @@ import numpy as np
 
 from daq.catalogue.load import load_catalogue, load_stand
 from daq.judge.requirement import Mode
-from daq.procedure.plan import Kind, Stand
+from daq.procedure.plan import Stand
 from daq.study.blind_errors import StandErrors, draw_errors
 from daq.study.blind_manual import ByHand, Instruments, by_hand
 from daq.study.blind_population import Population
@@ -27,10 +27,15 @@ from simulator.plant.noise import Spikes
 from simulator.scenario import load_scenario
 from simulator.unit_faults import FAULTS, with_fault
 
-BASES = {Kind.PUMP: ("MH-2101", "good-pump"), Kind.MODULE: ("MH-3310", "module")}
+FAMILIES = {
+    "turbine": ("MH-2101", "good-pump"),
+    "displacement": ("MH-2207", "displacement"),
+    "module": ("MH-3310", "module"),
+}
 """The part and the scenario's unit that a population is made of."""
-MODULE_EVERY = 20
-"""One unit in so many is a module."""
+ROUND = 20
+OTHERS = {6: "displacement", 13: "displacement", 19: "module"}
+"""Of every ROUND units those that are no turbine pumps, by their place in it."""
 FAULTY_SHARE = 0.1
 """So many faulty units on top, as a share."""
 GOOD_MARGIN = 1.06
@@ -43,7 +48,7 @@ MOST_YEARS = 1.0
 SPIKES_PER_SAMPLE = (0.5e-3, 5e-3)
 SPIKE_SIZE = (0.01, 0.04)
 """Spikes of pressure on single samples as real pump rigs show them: 0.5 to 5 of 1 000, 1 to 4 % of the reading."""
-HABITS = Habits(reaction=0.3, task=0.3, slow_travel=2.0, quick_travel=1.0, dry_run=1.1)
+HABITS = Habits(reaction=0.3, task=0.3, slow_travel=1.5, quick_travel=1.0, dry_run=1.1)
 """A quick person, so that the study takes minutes; no reading depends on it."""
 MODULE_FAULTS = frozenset({"never_fills"})
 GUARDS = (1.0, 0.0)
@@ -71,23 +76,22 @@ class Plan:
     @property
     def cases(self) -> list["Case"]:
         """Every unit, in order."""
-        decided = [Case("decide", n, _kind(n)) for n in range(self.units)]
+        decided = [Case("decide", n, OTHERS.get(n % ROUND, "turbine")) for n in range(self.units)]
         names = sorted(FAULTS)
         faulty = []
         for n in range(round(FAULTY_SHARE * self.units)):
             name = names[n % len(names)]
-            kind = Kind.MODULE if name in MODULE_FAULTS else Kind.PUMP
-            faulty.append(Case("faulty", n, kind, name))
-        return [*decided, *faulty, *(Case("report", n, Kind.PUMP) for n in range(self.reports))]
+            faulty.append(Case("faulty", n, "module" if name in MODULE_FAULTS else "turbine", name))
+        return [*decided, *faulty, *(Case("report", n, "turbine") for n in range(self.reports))]
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One unit to test: its group (`decide`, `faulty` or `report`), its number there, its kind, its fault if any."""
+    """One unit to test: its group (`decide`, `faulty` or `report`), its number there, its family, its fault if any."""
 
     group: str
     number: int
-    kind: Kind
+    family: str
     fault: str = ""
 
 
@@ -113,10 +117,6 @@ class Trial:
     errors: StandErrors
 
 
-def _kind(number: int) -> Kind:
-    return Kind.MODULE if number % MODULE_EVERY == MODULE_EVERY - 1 else Kind.PUMP
-
-
 class Laboratory:
     """Everything that the units of a plan share; one a process."""
 
@@ -129,8 +129,8 @@ class Laboratory:
         longest = replace(self.stand.reading, max_window=plan.report_window)
         self.reporting = replace(self.stand, reading=longest)
         catalogue = load_catalogue(plan.config, shipped)
-        self._parts = {kind: catalogue.part(number) for kind, (number, _) in BASES.items()}
-        self._populations: dict[tuple[Kind, Mode], Population] = {}
+        self._parts = {family: catalogue.part(number) for family, (number, _) in FAMILIES.items()}
+        self._populations: dict[tuple[str, Mode], Population] = {}
 
     def _settings(self, stand: Stand) -> Stand:
         plan, reading = self.plan, stand.reading
@@ -142,17 +142,18 @@ class Laboratory:
         )
         return replace(stand, reading=changed)
 
-    def population(self, kind: Kind, mode: Mode) -> Population:
-        if (kind, mode) not in self._populations:
-            base = BASES[kind][1]
-            self._populations[kind, mode] = Population(self.scenario, base, self._parts[kind], mode, self.plan.seed)
-        return self._populations[kind, mode]
+    def population(self, family: str, mode: Mode) -> Population:
+        """The population that a family's units come from."""
+        if (family, mode) not in self._populations:
+            base, part = FAMILIES[family][1], self._parts[family]
+            self._populations[family, mode] = Population(self.scenario, base, part, mode, self.plan.seed)
+        return self._populations[family, mode]
 
     def try_out(self, case: Case) -> Outcome:
         """Tests one unit."""
         group = GROUPS.index(case.group)
         reports = case.group == "report"
-        population = self.population(case.kind, Mode.REPORT if reports else Mode.DECIDE)
+        population = self.population(case.family, Mode.REPORT if reports else Mode.DECIDE)
         draw = np.random.default_rng((self.plan.seed, group, case.number, 1))
         trial = self._trial(case, population, draw)
 
@@ -170,8 +171,8 @@ class Laboratory:
 
     def _trial(self, case: Case, population: Population, draw: np.random.Generator) -> Trial:
         wanted = population.better(GOOD_MARGIN) if case.fault else population.draw(draw)
-        unit = population.build(wanted, f"{case.group}-{case.number}")
         fluid, age = float(draw.uniform(*FLUID)), float(draw.uniform(0.0, MOST_YEARS))
+        unit = population.build(wanted, f"{case.group}-{case.number}", fluid)
         years = dict.fromkeys(CALIBRATED, age)
         volts = population.part.test_voltage + float(draw.uniform(-SUPPLY_SPREAD_V, SUPPLY_SPREAD_V))
         design = _supplied(unit, volts, population.usual_current)

@@ -17,7 +17,7 @@ COVERAGE = {"report": (0.93, 0.97), "decide": (0.95, 1.0)}
 @dataclass(frozen=True, slots=True)
 class Goal:
     """One goal: `value` must lie in [`low`, `high`]; None says that too little was run to tell, and then it is not
-    reached. `share` is what it was counted from, where it is a share."""
+    reached. Where it is a share, `share` is what it was counted from."""
 
     name: str
     value: float | None
@@ -38,7 +38,7 @@ def goals(tally: Tally) -> list[Goal]:
 def _of_way(tally: Tally, guard: float, way: Way) -> Iterator[Goal]:
     r = f"r = {guard:g}: "
     ours, theirs = way.both.wrong, tally.manual.wrong
-    yield Goal(f"{r}wrong verdicts over the manual way's", _ratio(ours.value, theirs.value), 0.0, WRONG_SHARE, ours)
+    yield Goal(f"{r}wrong verdicts over the manual way's", _ratio(ours.value, theirs.value), 0.0, WRONG_SHARE)
     yield Goal(
         f"{r}seconds of running over the manual way's", _ratio(way.seconds.mean(STAGES), SECONDS), 0.0, TIME_SHARE
     )

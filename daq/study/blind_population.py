@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.judge.requirement import Mode, Quantity, Requirement
-from daq.procedure.plan import Kind, Part, Sensitivity
+from daq.procedure.plan import Kind, Part, Principle, Sensitivity
 from simulator.design import Scenario, UnitDesign
 from simulator.plant.line import Line
 from simulator.plant.unit import Unit
@@ -24,7 +24,7 @@ SPREAD = 0.03
 BAND = 0.05
 """A band reaches from its lower limit to so much above it, as a share."""
 REFERENCE = 296.15
-"""Temperature of fluid and winding (K) at which a design is fitted; a run's own are a little off."""
+"""Temperature of fluid and winding (K) at which the limits are what the good unit does."""
 PROBE_V = 0.1
 SOLVED = 1e-4
 ROUNDS = 25
@@ -49,7 +49,7 @@ class Aim:
         return self.stage == "free_flow"
 
 
-def _turbine(name: str) -> Callable[[Unit, float], Unit]:
+def _pump(name: str) -> Callable[[Unit, float], Unit]:
     def scaled(unit: Unit, factor: float) -> Unit:
         pump = unit.pump
         return replace(unit, pump=replace(pump, **{name: factor * getattr(pump, name)}))
@@ -71,12 +71,18 @@ def _costly(unit: Unit, factor: float) -> Unit:
     return replace(unit, pump=replace(unit.pump, efficiency=unit.pump.efficiency / factor))
 
 
-FLOW = Aim("free flow", Quantity.FLOW, "free_flow", True, "flow", _turbine("flow"))
-CURRENT = Aim("current, free flow", Quantity.CURRENT, "free_flow", False, "current", _turbine("drag"))
+FLOW = Aim("free flow", Quantity.FLOW, "free_flow", True, "flow", _pump("flow"))
+CURRENT = Aim("current, free flow", Quantity.CURRENT, "free_flow", False, "current", _pump("drag"))
 PEAK = Aim("shutoff pressure", Quantity.PEAK_PRESSURE, "shutoff", True, "pressure", _relief)
 REGULATED = Aim("regulated pressure", Quantity.PEAK_PRESSURE, "shutoff", True, "pressure", _regulated)
 LOADED = Aim("current, shutoff", Quantity.CURRENT, "shutoff", False, "current", _costly)
-AIMS = {Kind.PUMP: (FLOW, CURRENT, PEAK, LOADED), Kind.MODULE: (FLOW, CURRENT, REGULATED)}
+CARRIED = replace(FLOW, scaled=_pump("displacement"))
+AIMS = {
+    (Kind.PUMP, Principle.TURBINE): (FLOW, CURRENT, PEAK, LOADED),
+    (Kind.PUMP, Principle.DISPLACEMENT): (CARRIED, CURRENT, PEAK, LOADED),
+    (Kind.MODULE, Principle.TURBINE): (FLOW, CURRENT, REGULATED),
+}
+"""By kind and principle; other units make no population."""
 
 
 class Population:
@@ -89,7 +95,7 @@ class Population:
 
     def __init__(self, scenario: Scenario, base: str, part: Part, mode: Mode, seed: int) -> None:
         self.scenario, self.design = scenario, scenario.unit(base)
-        self.aims = AIMS[part.kind]
+        self.aims = AIMS[part.kind, part.principle]
         self._volts = part.test_voltage
         self.limits = self.truths(self.design.unit)
         self._slopes = self._slopes_of(self.design.unit)
@@ -124,8 +130,8 @@ class Population:
         """Amperes that a unit draws in free flow."""
         return float(self.limits[self.aims.index(CURRENT)])
 
-    def build(self, wanted: Floats, name: str) -> UnitDesign:
-        """A unit that does what was drawn, within SOLVED of it.
+    def build(self, wanted: Floats, name: str, fluid: float = REFERENCE) -> UnitDesign:
+        """A unit that does what was drawn in fluid of a temperature (K), within SOLVED of it.
 
         Raises:
             ValueError: no unit of this kind can do that.
@@ -133,16 +139,17 @@ class Population:
         factors = np.zeros(len(self.aims))
         for _ in range(ROUNDS):
             unit = self._scaled(factors)
-            missing = np.log(wanted / self.truths(unit))
+            missing = np.log(wanted / self.truths(unit, fluid=fluid))
             if np.abs(missing).max() < SOLVED:
                 return replace(self.design, name=name, unit=unit)
             factors = factors + np.linalg.solve(self._slopes, missing)
         raise ValueError(f"population about {self.design.name}: no unit found for true values {wanted.tolist()}")
 
-    def truths(self, unit: Unit, volts: float | None = None) -> Floats:
-        """What a unit really does at its terminals' test voltage, in the order of `aims`."""
+    def truths(self, unit: Unit, volts: float | None = None, fluid: float = REFERENCE) -> Floats:
+        """What a unit really does, at test voltage where no other is said, in the order of `aims`; its winding is as
+        warm as the fluid."""
         at = {
-            travel: steady(unit, self.scenario.line, volts or self._volts, travel, REFERENCE, REFERENCE)
+            travel: steady(unit, self.scenario.line, volts or self._volts, travel, fluid, fluid)
             for travel in (1.0, 0.0)
         }
         return np.array([getattr(at[1.0 if aim.open else 0.0], aim.field) for aim in self.aims])

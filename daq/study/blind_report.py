@@ -132,17 +132,14 @@ def _bounds(share: Share) -> str:
 def _number(g: Goal) -> str:
     if g.value is None:
         return "too few"
-    return f"{100 * g.value:.2f} %" if _plain(g) else f"{g.value:.3f}"
-
-
-def _plain(g: Goal) -> bool:
-    """Whether the goal's value is the share itself, not one share over another."""
-    return g.share is not None and g.share.value == g.value
+    return f"{g.value:.3f}" if g.share is None else f"{100 * g.value:.2f} %"
 
 
 def _wanted(g: Goal) -> str:
-    low, high = (f"{100 * x:.1f} %" if _plain(g) else f"{x:.3f}" for x in (g.low, g.high))
-    return f"at most {high}" if g.low == 0.0 else f"{low} to {high}"
+    low, high = (f"{x:.3f}" if g.share is None else f"{100 * x:.1f} %" for x in (g.low, g.high))
+    if g.low == 0.0:
+        return f"at most {high}"
+    return f"at least {low}" if g.high == 1.0 else f"{low} to {high}"
 
 
 def _yes(g: Goal) -> str:

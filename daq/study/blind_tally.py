@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from math import sqrt
 from statistics import NormalDist
 
-from daq.procedure.plan import Kind
 from daq.study.blind import Outcome
 from daq.study.blind_manual import ByHand
 from daq.study.blind_run import Examined, Judged
@@ -145,7 +144,7 @@ class Tally:
             for j in tested.judged:
                 way.found.setdefault(j.requirement, Found()).add(j)
             way.both.add(*_first_of(tested, names))
-            if outcome.case.kind is Kind.PUMP and tested.word != "void":
+            if outcome.case.family != "module" and tested.word != "void":
                 way.seconds.add(tested)
         self._intervals("decide", outcome.tested[max(outcome.tested)])
 

@@ -58,16 +58,16 @@ def on(bench: Bench | FastBench, *, opened: bool) -> None:
 
 
 @cache
-def ordinary(*, opened: bool, noisy: bool) -> tuple[Block, ...]:
-    bench = Bench(without_errors(depot()) if noisy else quiet(), UNIT, 5)
+def ordinary(*, opened: bool, noisy: bool, unit: str = UNIT) -> tuple[Block, ...]:
+    bench = Bench(without_errors(depot()) if noisy else quiet(), unit, 5)
     on(bench, opened=opened)
     blocks_of(bench, WARM_UP_S)
     return tuple(blocks_of(bench, SECONDS))
 
 
-def lean(*, opened: bool, noisy: bool) -> FastBench:
+def lean(*, opened: bool, noisy: bool, unit: str = UNIT) -> FastBench:
     scenario = without_errors(depot()) if noisy else quiet()
-    bench = FastBench(scenario, scenario.unit(UNIT), np.random.default_rng(6), misread={})
+    bench = FastBench(scenario, scenario.unit(unit), np.random.default_rng(6), misread={})
     on(bench, opened=opened)
     take(bench, WARM_UP_S)
     return bench
@@ -126,6 +126,15 @@ def test_flow_means_of_a_second_scatter_alike() -> None:
     theirs, mine = flows(ordinary(opened=True, noisy=True)), flows(take(lean(opened=True, noisy=True), SECONDS))
     assert mine.mean() == pytest.approx(theirs.mean(), rel=4 * 1e-3 / len(mine) ** 0.5)
     assert 0.5 < mine.std() / theirs.std() < 2.0
+
+
+@pytest.mark.parametrize("opened", [True, False])
+def test_a_displacement_pump_pulsates_alike(opened: bool) -> None:
+    theirs = counts(ordinary(opened=opened, noisy=False, unit="displacement"))
+    mine = counts(take(lean(opened=opened, noisy=False, unit="displacement"), SECONDS))
+    assert mine.mean(axis=0) == pytest.approx(theirs.mean(axis=0), rel=3e-4, abs=0.1)
+    assert mine[:, 0].std() == pytest.approx(theirs[:, 0].std(), rel=0.05)
+    assert opened or mine[:, 0].std() > 5.0
 
 
 def test_blocks_follow_each_other() -> None:

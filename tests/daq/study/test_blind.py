@@ -13,9 +13,8 @@ from daq.catalogue.load import load_stand
 from daq.cli.root import app
 from daq.judge.requirement import Mode
 from daq.measure.uncertainty import combine, evaluate
-from daq.procedure.plan import Kind
 from daq.study import blind
-from daq.study.blind import Case, Laboratory, Outcome, Plan, carry_out
+from daq.study.blind import FAMILIES, Case, Laboratory, Outcome, Plan, carry_out
 from daq.study.blind_errors import draw_errors
 from daq.study.blind_goals import goals
 from daq.study.blind_manual import ByHand, Instruments, by_hand
@@ -164,18 +163,18 @@ def test_zeros_shift_within_what_is_no_fault() -> None:
     assert np.std(zeros) == pytest.approx(0.25 * channels.pressure.zero_limit, rel=0.1)
 
 
-@pytest.mark.parametrize("kind", [Kind.PUMP, Kind.MODULE])
-def test_units_do_what_was_drawn(kind: Kind) -> None:
-    population = laboratory().population(kind, Mode.DECIDE)
+@pytest.mark.parametrize("family", FAMILIES)
+def test_units_do_what_was_drawn(family: str) -> None:
+    population = laboratory().population(family, Mode.DECIDE)
     draw = np.random.default_rng(8)
     for _ in range(5):
         wanted = population.draw(draw)
-        unit = population.build(wanted, "one").unit
-        assert population.truths(unit) == pytest.approx(wanted, rel=2e-4)
+        unit = population.build(wanted, "one", 300.0).unit
+        assert population.truths(unit, fluid=300.0) == pytest.approx(wanted, rel=2e-4)
 
 
 def test_truths_are_drawn_about_the_limits() -> None:
-    population = laboratory().population(Kind.PUMP, Mode.DECIDE)
+    population = laboratory().population("turbine", Mode.DECIDE)
     draw = np.random.default_rng(8)
     drawn = np.array([population.draw(draw) for _ in range(4000)]) / population.limits - 1.0
     assert drawn.mean(axis=0) == pytest.approx(np.zeros(4), abs=4 * SPREAD / 4000**0.5)
@@ -184,12 +183,12 @@ def test_truths_are_drawn_about_the_limits() -> None:
 
 
 def test_limits_are_fixed_and_those_of_the_good_unit() -> None:
-    population = laboratory().population(Kind.PUMP, Mode.DECIDE)
+    population = laboratory().population("turbine", Mode.DECIDE)
     needs = {r.name: r for r in population.part.requirements}
     assert needs[FLOW].at_least == population.limits[0]
     assert needs[PEAK].at_least == population.limits[2]
     assert needs["turns"].stage == "dry_check"
-    module = laboratory().population(Kind.MODULE, Mode.DECIDE).part
+    module = laboratory().population("module", Mode.DECIDE).part
     band = next(r for r in module.requirements if r.name == "regulated pressure")
     assert band.at_least is not None
     assert band.at_most == pytest.approx(1.05 * band.at_least)
@@ -199,7 +198,7 @@ def test_limits_are_fixed_and_those_of_the_good_unit() -> None:
 
 
 def hand(tools: Instruments, number: int) -> tuple[ByHand, ...]:
-    population = laboratory().population(Kind.PUMP, Mode.DECIDE)
+    population = laboratory().population("turbine", Mode.DECIDE)
     draw = np.random.default_rng((12, number))
     unit = population.build(population.draw(draw), "one").unit
     line = laboratory().scenario.line
@@ -217,7 +216,7 @@ def test_by_hand_with_perfect_instruments_nothing_is_wrong() -> None:
 def test_by_hand_much_is_wrong() -> None:
     """With a rectangular error of half-width a and a normal truth of deviation s about the limit, the share of wrong
     ones is E|z| over 2a for z within a: by quadrature."""
-    tools, limits = Instruments(), laboratory().population(Kind.PUMP, Mode.DECIDE).limits
+    tools, limits = Instruments(), laboratory().population("turbine", Mode.DECIDE).limits
     said = [m for n in range(150) for m in hand(tools, n)]
     z = np.linspace(-8.0, 8.0, 16001)
     weight = np.exp(-0.5 * z * z) / np.exp(-0.5 * z * z).sum()
@@ -240,7 +239,7 @@ def judged(requirement: str, result: str, *, true: bool, gap: float = 5.0, u: fl
 
 
 def outcome(*found: Judged, word: str, accepted: bool = True) -> Outcome:
-    case = Case("decide", 0, Kind.PUMP)
+    case = Case("decide", 0, "turbine")
     tested = Examined(word, "", found, (), {"free_flow": 3.0, "shutoff": 2.0})
     return Outcome(case, {1.0: tested}, (ByHand("a", accepted, found[0].true),))
 
