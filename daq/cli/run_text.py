@@ -13,6 +13,7 @@ Data = dict[str, Any]
 
 FINDING_HEAD = ("requirement", "stage", "at least", "at most", "reading", "±U", "finding")
 READING_HEAD = ("stage", "quantity", "value", "±U", "k", "flags")
+HINT_HEAD = ("hint", "", "what may be behind it; it decides nothing")
 
 _RUN_COLUMNS = (
     *("run", "seq", "site", "stand", "part", "part_revision", "kind", "serial", "attempt", "order", "operator"),
@@ -64,6 +65,15 @@ def reading_rows(data: Data) -> Iterator[tuple[object, ...]]:
     for reading in data["readings"]:
         flags = " ".join(str(flag) for flag in reading["flags"] or ())
         yield (*(reading[k] for k in ("stage", "quantity")), *value_text(reading), _short(reading["k"]), flags)
+
+
+def hint_rows(data: Data) -> Iterator[tuple[object, ...]]:
+    """Rows by `HINT_HEAD`: of each hint its cause, what it rests on, and what speaks for it and against it."""
+    for hint in data["hints"] or ():
+        name = f"hint {hint['rank']}"
+        yield name, "cause", f"{hint['cause']} ({hint['basis']})"
+        for side in ("for", "against"):
+            yield from ((name, side, said) for said in hint[side])
 
 
 def as_json(runs: Iterable[Data]) -> str:

@@ -89,8 +89,8 @@ def show(
     ] = False,
     json: JsonOption = False,
 ) -> None:
-    """Show a run: its verdict, findings and readings, or the uncertainty budget of each reading."""
-    from daq.cli.run_text import FINDING_HEAD, READING_HEAD, facts, finding_rows, reading_rows
+    """Show a run: its verdict, findings, readings and hints at causes, or the uncertainty budget of each reading."""
+    from daq.cli.run_text import FINDING_HEAD, HINT_HEAD, READING_HEAD, facts, finding_rows, hint_rows, reading_rows
 
     with open_store(config, database) as store:
         stored = store.run(run)
@@ -103,6 +103,8 @@ def show(
     put_pairs(facts(stored))
     put_table(FINDING_HEAD, finding_rows(stored.data))
     put_table(READING_HEAD, reading_rows(stored.data))
+    if stored.data["hints"]:
+        put_table(HINT_HEAD, hint_rows(stored.data))
 
 
 def _show_budgets(data: dict[str, Any], json: bool) -> None:

@@ -80,3 +80,5 @@ def _finished(r: Record) -> Iterator[str]:
             if f[key] is not None
         ]
         yield f"{'':<12} {MARK[f['finding']]:<10} {f['requirement']}, {f['stage']}: {', '.join(limits)}"
+    for hint in r["hints"]:
+        yield f"{'':<12} {'perhaps':<10} {hint['cause']} ({hint['basis']})"

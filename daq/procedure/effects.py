@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from daq.judge.finding import Finding
+from daq.judge.hints import Hint
 from daq.judge.verdict import Verdict
 from daq.measure.convert import Zero
 from daq.measure.reading import Reading
@@ -62,6 +63,7 @@ class Outcome:
     """All that a run found. `stages` holds (name, from, to) in seconds of the run; `overshoot` is the highest 50 ms
     mean of pressure while the valve closed, `highest` the highest single sample (Pa, evidence of over-pressure).
     `scans_missing` got lost; `scans_displaced` are those that captures took the place of. `waveforms` is by stage.
+    `hints` are made of the rest and judge nothing.
     """
 
     verdict: Verdict
@@ -78,6 +80,7 @@ class Outcome:
     scans_missing: int
     scans_displaced: int
     waveforms: Mapping[str, Waveform] = field(default_factory=dict)
+    hints: tuple[Hint, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from daq.judge.hints import Hint, hints
 from daq.judge.requirement import Quantity
 from daq.judge.verdict import verdict
 from daq.measure.convert import BITS, Column
@@ -11,7 +12,7 @@ from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow
 from daq.procedure.filling import Filling
 from daq.procedure.fitness import Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
-from daq.procedure.plan import Part, Stand
+from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, valve_by_signals
 from daq.procedure.stage_reading import DRY_ON_S, StageReading
 from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Do, Event, Move, Valve, sequence, stage_of
@@ -53,6 +54,7 @@ class Run:
         self._guards = Guards(part, stand.limits)
         self._fitness = Fitness(part)
         self._filling = Filling(part, stand.channels.level, self.measuring.step_s)
+        self._module, self._current_floor = part.kind is not Kind.PUMP, stand.reading.current_floor
         self._effects: list[Effect] = []
         self._steps: list[Step] = []
         self._log: list[tuple[str, float, float]] = []
@@ -445,8 +447,21 @@ class Run:
             scans_missing=self.measuring.scans_missing,
             scans_displaced=self.measuring.scans_displaced,
             waveforms=self._reading.waveforms,
+            hints=self._hints("" if voided else self._cut_short),
         )
         self._effects.append(Ended(self.outcome))
+
+    def _hints(self, ended: str) -> tuple[Hint, ...]:
+        """Possible causes; a run that somebody ended says nothing by where it stood."""
+        book, waves = self._reading.book, self._reading.waveforms
+        return hints(
+            book.findings(),
+            book.readings(),
+            waves,
+            module=self._module,
+            ended=ended,
+            current_floor=self._current_floor,
+        )
 
     def _drain(self) -> list[Effect]:
         effects, self._effects = self._effects, []

@@ -3,10 +3,11 @@
 import math
 from typing import Any
 
+from daq.judge.shown import UNITS
 from daq.measure.reading import Reading
 from daq.measure.uncertainty import Component, Shape
 from daq.publish import contract as c
-from daq.stand.result import UNITS, tidy
+from daq.stand.result import tidy
 
 _ABOUT = {"share": ("1", 1.0), "kelvin": ("K", 1.0), "hose": ("Pa.s2/m6", 1.0)}
 """Units of what a doubt may be stated of and no reading is."""

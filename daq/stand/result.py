@@ -7,28 +7,16 @@ from datetime import datetime
 from typing import Any, Literal
 
 from daq.judge import finding as core
+from daq.judge.causes import BASIS
+from daq.judge.hints import Hint
 from daq.judge.requirement import Quantity
+from daq.judge.shown import UNITS
 from daq.measure.reading import Reading as CoreReading
 from daq.procedure.effects import Outcome
 from daq.publish import contract as c
 from daq.publish.contract import clean, quantity
 
 Reference = Literal["gauge", "absolute"] | None
-UNITS: dict[str, tuple[str, float]] = {
-    Quantity.FLOW: ("L/h", 3.6e6),
-    Quantity.PRESSURE: ("kPa", 1e-3),
-    Quantity.PEAK_PRESSURE: ("kPa", 1e-3),
-    Quantity.RESIDUAL_PRESSURE: ("kPa", 1e-3),
-    Quantity.CURRENT: ("A", 1.0),
-    Quantity.VOLTAGE: ("V", 1.0),
-    Quantity.POWER: ("W", 1.0),
-    Quantity.EFFICIENCY: ("%", 100.0),
-    Quantity.SPEED: ("/min", 60.0),
-    Quantity.FILL_TIME: ("s", 1.0),
-}
-"""What people and machines are told in, UCUM, and what an SI value is multiplied by."""
-
-
 _PLACE = {Quantity.PRESSURE: Quantity.FLOW}
 """What states a quantity's place on the curve, where it is not a pressure."""
 
@@ -129,6 +117,11 @@ def finding(f: core.Finding, absolute: bool = False) -> c.Finding:
     )
 
 
+def hint(h: Hint) -> c.Hint:
+    """A hint as the contract words it."""
+    return c.Hint(cause=h.cause, rank=h.rank, for_=list(h.for_), against=list(h.against), basis=BASIS)
+
+
 def result_data(
     about: About,
     outcome: Outcome,
@@ -169,6 +162,7 @@ def result_data(
             fluid=conditions.fluid or None,
             fluid_temperature=quantity(None if warm is None else warm - 273.15, "Cel"),
         ),
+        hints=[hint(h) for h in outcome.hints],
         quality=quality,
         versions=about.versions,
         trace=files.get("trace"),

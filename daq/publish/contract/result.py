@@ -63,7 +63,8 @@ class Conditions(Payload):
 
 
 class Hint(Payload):
-    """A possible cause, the likeliest with rank 1; what speaks for it and against it."""
+    """A possible cause, the likeliest with rank 1; what speaks for it and against it; `basis` is what all of it rests
+    on."""
 
     model_config = ConfigDict(validate_by_name=True, validate_by_alias=True)
 
@@ -71,6 +72,7 @@ class Hint(Payload):
     rank: int
     for_: list[str] = Field(alias="for")
     against: list[str]
+    basis: str = ""
 
 
 class Quality(Payload):
