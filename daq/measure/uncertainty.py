@@ -16,17 +16,14 @@ from numpy.typing import NDArray
 from daq.measure.channels import Distribution, Doubt, Per
 from daq.measure.convolution import convolve
 from daq.measure.distributions import normal_quantile, student_quantile
+from daq.measure.scatter import HIGHEST_PHI, scatter_of
 
 ROOT_3 = math.sqrt(3.0)
 COVERAGE = 0.95
 _UPPER = 0.5 + COVERAGE / 2
-HIGHEST_PHI = 0.95
-_CAUTION = 0.2
-"""Standard errors added to the estimated autocorrelation: short windows need it, see tests/studies/mean.py."""
-
-PAIRED_ABOVE = 0.6
-"""Autocorrelation above which values are averaged in pairs: up to it coverage was found right with plain ones."""
-FEWEST_TO_PAIR = 12
+_OVERALL = {1: 0.05, 2: 0.0294, 3: 0.0221, 4: 0.0182, 5: 0.0158}
+"""By the number of looks, how often each of them may miss so that together they miss in 5 % of all cases: Pocock's
+boundary (1977, from memory; a test works it out anew)."""
 
 
 class Shape(StrEnum):
@@ -116,7 +113,7 @@ class Mean:
     """A mean of `n` values that are worth `n_effective` independent ones.
 
     `standard` is the mean's standard uncertainty (type A), `dof` its degrees of freedom, `phi` the lag-1
-    autocorrelation that it was corrected for, `widen` the factor for repeated looks.
+    autocorrelation that would make them worth so many, `widen` the factor for repeated looks.
     """
 
     value: float
@@ -200,50 +197,42 @@ def resolution(lsb: float) -> Component:
 
 
 def look_widening(dof: float, looks: int) -> float:
-    """How much wider the type A part must be where up to five looks may end the measurement (1 for a single look).
+    """How much wider the type A part must be where any of up to `looks` looks, at most five, may end the measurement (1
+    for a single look): t at each look's own level in the place of t(0.975). Longer windows hold the shorter ones, which
+    costs less than independent ones would.
 
-    Bonferroni: 95 % over five looks asks for 99 % at each, t(0.995) in the place of t(0.975).
+    Raises:
+        KeyError: more than five.
     """
     if looks <= 1:
         return 1.0
-    return student_quantile(0.995, dof) / student_quantile(0.975, dof)
+    return student_quantile(1.0 - 0.5 * _OVERALL[looks], dof) / student_quantile(0.975, dof)
 
 
-def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0) -> Mean:
+def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0, highest_phi: float = HIGHEST_PHI) -> Mean:
     """The mean of a steady window of equally spaced values, for at most `looks` looks at growing windows.
 
-    The scatter is taken as a first-order autoregressive process; values that resemble each other too closely for that
-    (a meter with a lag) are averaged in pairs first, and the pairs again, while enough of them are left. A value that
+    For its scatter see `scatter_of`; `highest_phi` is 0 where values are known to be independent. A value that
     repeats its predecessor exactly comes from a sensor that is slower than the logging: it is weighed in the mean, but
     is no evidence of its own for the scatter. lsb²/12 is added to the variance of the values; not being estimated, it
     has no doubt about itself. Raises ValueError for an empty window or one with NaN in it.
     """
     if values.size == 0 or not np.isfinite(values).all():
         raise ValueError(f"a mean needs a window of finite values, got {values.size} with a NaN or none at all")
+    value = float(values.mean())
     kept = values[np.concatenate(([True], values[1:] != values[:-1]))]
-    count = int(kept.size)
-    deviations, squares, phi = _scattered(kept)
-    while phi > PAIRED_ABOVE and deviations.size >= FEWEST_TO_PAIR:
-        deviations, squares, phi = _scattered(_in_pairs(deviations))
-    n = int(deviations.size)
-    if n < count:
-        # So few are left that the correction for bias would run away; coverage is in tests/studies/mean.py.
-        phi = min(phi, PAIRED_ABOVE)
-    longer = (1.0 + phi) / (1.0 - phi)
-    scatter = _variance(squares, n, longer)
-    hidden = lsb * lsb / 12.0
-    dof = autoregressive_dof(n, phi) * (1.0 + hidden / scatter) ** 2 if scatter > 0.0 else math.inf
-    standard = math.sqrt((scatter + hidden) * longer / n)
-    return Mean(float(values.mean()), standard, count, max(n / longer, 1.0), dof, phi, look_widening(dof, looks))
-
-
-def autoregressive_dof(n: int, phi: float) -> float:
-    """Degrees of freedom, at least 1, of the variance of a mean or slope of `n` values with autocorrelation `phi`.
-
-    Its relative variance is that of the scatter, 2(1 + φ²)/((1 − φ²)n), and that of (1 + φ)/(1 − φ), 4/((1 − φ²)n),
-    added up; ν degrees of freedom stand for a relative variance of 2/ν.
-    """
-    return max(n * (1.0 - phi * phi) / (3.0 + phi * phi), 1.0)
+    n, hidden = int(kept.size), lsb * lsb / 12.0
+    if n == 1:
+        return Mean(value, math.sqrt(hidden), 1, 1.0, math.inf, 0.0)
+    found = scatter_of(kept, highest_phi)
+    if found.standard == 0.0:
+        return Mean(value, math.sqrt(hidden / n), n, float(n), math.inf, 0.0)
+    estimated, known = found.standard**2, hidden * found.longer / n
+    variance = estimated + known
+    effective = min(max((float(kept.var(ddof=1)) + hidden) / variance, 1.0), float(n))
+    dof = found.dof * (variance / estimated) ** 2
+    phi = (n - effective) / (n + effective)
+    return Mean(value, math.sqrt(variance), n, effective, dof, phi, look_widening(dof, looks))
 
 
 def _times(doubt: Doubt, years: float, kelvins: float) -> float:
@@ -257,35 +246,3 @@ def _evaluated(doubt: Doubt, magnitude: float, times: float) -> Component:
     if doubt.distribution is Distribution.NORMAL:
         return Component.normal(doubt.source, half_width, doubt.k, times, common=True)
     return Component.rectangular(doubt.source, half_width, times, common=True)
-
-
-def _autocorrelation(deviations: NDArray[np.float64], squares: float) -> float:
-    """The lag-1 autocorrelation, corrected for its bias of −(1 + 4φ)/n in a series whose mean was taken away (Marriott
-    and Pope 1954, from memory) and moved to the safe side."""
-    n = deviations.size
-    if n < 3 or squares == 0.0:
-        return 0.0
-    raw = float(deviations[1:] @ deviations[:-1]) / squares
-    corrected = raw + (1.0 + 4.0 * raw) / n
-    return min(max(corrected + _CAUTION * math.sqrt((1.0 - raw * raw) / n), 0.0), HIGHEST_PHI)
-
-
-def _scattered(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], float, float]:
-    """Deviations from the mean, their squares added up, and their autocorrelation."""
-    deviations = values - values.mean()
-    squares = float(deviations @ deviations)
-    return deviations, squares, _autocorrelation(deviations, squares)
-
-
-def _in_pairs(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Means of neighbours; of an odd number the oldest is left out."""
-    even = values[values.size % 2 :]
-    return np.asarray(0.5 * (even[::2] + even[1::2]))
-
-
-def _variance(squares: float, n: int, longer: float) -> float:
-    """The variance of single values. Values that resemble each other scatter too little about their own mean."""
-    if n < 2:
-        return 0.0
-    shortfall = (longer - 1.0) / (n - 1)
-    return squares / (n - 1) / max(1.0 - shortfall, 0.2)

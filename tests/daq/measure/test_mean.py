@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daq.measure.distributions import student_quantile
-from daq.measure.uncertainty import PAIRED_ABOVE, Shape, look_widening, mean_of
+from daq.measure.uncertainty import Shape, look_widening, mean_of
 from tests.studies.common import autoregressive
 from tests.studies.looks import NOISES, Noise, tally
 from tests.studies.mean import coverage
@@ -23,7 +23,7 @@ def test_independent_values_have_nearly_the_textbook_standard_error() -> None:
     mean = mean_of(values)
     assert mean.value == pytest.approx(np.mean(values))
     assert mean.standard == pytest.approx(1 / math.sqrt(2000), rel=0.1)
-    assert mean.phi < 0.06
+    assert mean.phi < 0.1
 
 
 def test_neighbours_that_resemble_each_other_count_for_less() -> None:
@@ -50,17 +50,16 @@ def test_a_constant_window_is_as_good_as_its_resolution() -> None:
 def test_resolution_adds_to_the_scatter_but_not_to_its_doubt() -> None:
     values = autoregressive(np.random.default_rng(6), 0.0, 1, 60)[0]
     coarse, fine = mean_of(values, lsb=4.0), mean_of(values)
-    hidden = 16 / 12 / coarse.n_effective
-    assert coarse.standard**2 - fine.standard**2 == pytest.approx(hidden)
+    independent = 16 / 12 / 60
+    assert independent < coarse.standard**2 - fine.standard**2 < 2 * independent
     assert coarse.dof > fine.dof
 
 
 def test_a_trend_is_never_taken_for_independent_values() -> None:
     mean = mean_of(np.arange(60.0))
-    assert mean.phi == PAIRED_ABOVE
-    assert mean.dof < 2
-    assert mean.n_effective < 2
-    assert mean.standard > np.arange(60.0).std() / 2
+    assert mean.phi > 0.9
+    assert mean.n_effective < 3
+    assert mean.standard * student_quantile(0.975, mean.dof) > 1.5 * np.arange(60.0).std()
 
 
 def test_a_meter_with_a_lag_still_gives_an_honest_and_useful_interval() -> None:

@@ -114,11 +114,22 @@ def test_widening_changes_the_interval_but_not_the_standard_uncertainty() -> Non
     assert wide.U > 1.1 * plain.U
 
 
-def test_repeated_looks_ask_for_ninety_nine_percent_at_each() -> None:
+@pytest.mark.parametrize("looks", [2, 3, 4, 5])
+def test_looks_at_growing_windows_miss_together_as_often_as_one_may(looks: int) -> None:
+    """Independent values, their scatter known: the means of growing windows correlate by the root of their lengths."""
+    lengths = np.arange(1.0, looks + 1.0)
+    correlation = np.sqrt(np.minimum.outer(lengths, lengths) / np.maximum.outer(lengths, lengths))
+    draws = np.random.default_rng(5).multivariate_normal(np.zeros(looks), correlation, size=400_000)
+    wide = 1.959964 * look_widening(math.inf, looks)
+    assert np.mean((np.abs(draws) > wide).any(axis=1)) == pytest.approx(0.05, abs=0.0015)
+
+
+def test_a_single_look_pays_nothing_and_few_values_pay_most() -> None:
     assert look_widening(10, 1) == 1.0
     factor = look_widening(10, 5)
-    assert factor == pytest.approx(stats.t.ppf(0.995, 10) / stats.t.ppf(0.975, 10), rel=1e-6)
-    assert interval(student(1, 10, widen=factor)) == pytest.approx(stats.t.ppf(0.995, 10), rel=1e-4)
+    assert factor == pytest.approx(stats.t.ppf(1 - 0.0158 / 2, 10) / stats.t.ppf(0.975, 10), rel=1e-6)
+    assert look_widening(3, 5) > factor > look_widening(math.inf, 5) > 1.2
+    assert interval(student(1, 10, widen=factor)) == pytest.approx(stats.t.ppf(1 - 0.0158 / 2, 10), rel=1e-4)
 
 
 def test_doubts_become_components() -> None:
