@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -85,6 +86,29 @@ def test_a_run(steadyhead: Command) -> None:
     assert met in lines
     assert ["rated flow", "rated", "80 L/h", "", "", "", "void"] in lines
     assert ["shutoff", "flow", "0 … 0.9 L/h", "", "2.07", "repeated values"] in lines
+
+
+def test_hints_stand_below_the_readings_with_what_speaks_for_and_against(steadyhead: Command, tmp_path: Path) -> None:
+    hint = {
+        "cause": "worn pump",
+        "rank": 1,
+        "for": ["flow low", "pressure low"],
+        "against": ["steady"],
+        "basis": "custom",
+    }
+    with closing(Store(f"sqlite:///{tmp_path}/data/records.db")) as store:
+        store.open()
+        store.start_run(FIRST)
+        store.finish_run(
+            FIRST.run, lambda seq: replace(finish(FIRST)(seq), data=result(FIRST, seq) | {"hints": [hint]})
+        )
+    lines = [line.split("\t") for line in steadyhead("runs", "show", FIRST.run).stdout.splitlines()]
+    assert lines[-4:] == [
+        ["hint 1", "cause", "worn pump (custom)"],
+        ["hint 1", "for", "flow low"],
+        ["hint 1", "for", "pressure low"],
+        ["hint 1", "against", "steady"],
+    ]
 
 
 @pytest.mark.usefixtures("recorded")

@@ -41,3 +41,10 @@ def test_a_line_that_is_up_is_told_once_and_again_after_it_was_down() -> None:
     changes = [("up", "identified"), ("up", "it is open"), ("down", "hung up"), ("up", "it is open")]
     lines = shown(*({"event": "link", "link": link, "reason": reason} for link, reason in changes))
     assert lines == ["device up: identified", "device down: hung up", "device up: it is open"]
+
+
+def test_a_run_that_is_over_ends_with_what_may_be_behind_it() -> None:
+    hints = [{"cause": "worn pump", "rank": 1, "for": [], "against": [], "basis": "custom"}]
+    facts = {"verdict": "fail", "why": "flow", "seq": 3, "pump_on_s": 24.0, "findings": [], "hints": hints}
+    lines = shown({"event": "run_finished", **facts})
+    assert [line.split() for line in lines[1:]] == [["perhaps", "worn", "pump", "(custom)"]]

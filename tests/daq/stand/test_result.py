@@ -3,9 +3,11 @@
 import pytest
 
 from daq.judge.finding import judge
+from daq.judge.hints import Hint
 from daq.judge.requirement import Quantity, Requirement
 from daq.measure.reading import Reading
 from daq.measure.uncertainty import Component, combine
+from daq.publish.contract import plain
 from daq.stand import result
 
 
@@ -50,3 +52,14 @@ def test_speed_and_efficiency_are_told_in_the_units_of_the_trade() -> None:
     assert (speed.value, speed.unit) == (pytest.approx(6000.0), "/min")
     share = result.reading(reading("efficiency", "free_flow", 0.18))
     assert (share.value, share.unit) == (pytest.approx(18.0), "%")
+
+
+def test_a_hint_says_what_it_rests_on() -> None:
+    told = result.hint(Hint("worn pump", 1, ("free flow: flow 93 L/h, required at least 110 L/h",), (), 1.0))
+    assert plain(told) == {
+        "cause": "worn pump",
+        "rank": 1,
+        "for": ["free flow: flow 93 L/h, required at least 110 L/h"],
+        "against": [],
+        "basis": "common practice, no source",
+    }
