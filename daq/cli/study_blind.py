@@ -37,8 +37,9 @@ def blind(
 ) -> None:
     """Test simulated units whose true values are known and lie about their limits, by the real core, and count.
 
-    Beside it stands the manual way on the same units: a dial gauge and a float flowmeter, read once after 10 s. The
-    exit code is 0 once the study has run, whatever it found; whether a goal is reached stands in the last column.
+    Beside it stands the manual way on the same units: a dial gauge and a float flowmeter, read once after 10 s.
+
+    The exit code is 0 once the study has run; whether a goal is reached stands in the last column.
     """
     import time
 
@@ -91,3 +92,4 @@ def _tables(tally: "Tally") -> None:
         if rows:
             put(title)
             put_table(head, rows)
+    note(r.WORDS)

@@ -38,10 +38,8 @@ def goals(tally: Tally) -> list[Goal]:
 def _of_way(tally: Tally, guard: float, way: Way) -> Iterator[Goal]:
     r = f"r = {guard:g}: "
     ours, theirs = way.both.wrong, tally.manual.wrong
-    yield Goal(f"{r}wrong verdicts over the manual way's", _ratio(ours.value, theirs.value), 0.0, WRONG_SHARE)
-    yield Goal(
-        f"{r}seconds of running over the manual way's", _ratio(way.seconds.mean(STAGES), SECONDS), 0.0, TIME_SHARE
-    )
+    yield Goal(f"{r}wrong verdicts over those by hand", _ratio(ours.value, theirs.value), 0.0, WRONG_SHARE)
+    yield Goal(f"{r}seconds of running over those by hand", _ratio(way.seconds.mean(STAGES), SECONDS), 0.0, TIME_SHARE)
     if guard == 1.0:
         for name, found in way.found.items():
             accepts = Share(found.wrong_accepts, found.n)
@@ -58,7 +56,7 @@ def _coverage(tally: Tally) -> Iterator[Goal]:
     for mode, kept in tally.intervals.items():
         low, high = COVERAGE[mode]
         for quantity, one in kept.items():
-            yield Goal(f"{mode}: intervals of {quantity} that hold the truth", one.share.value, low, high, one.share)
+            yield Goal(f"{mode}: intervals hold, {quantity}", one.share.value, low, high, one.share)
 
 
 def _ratio(ours: float | None, theirs: float | None) -> float | None:

@@ -11,23 +11,15 @@ from daq.study.blind_tally import Found, Share, Tally, Words
 Rows = list[tuple[object, ...]]
 
 GOAL_HEAD = ("goal", "found", "95 % bounds", "wanted", "reached")
-FINDING_HEAD = (
-    "r", "requirement", "findings", "truths that violate", "truths within U", "wrong accepts", "of those that violate",
-    "wrong rejects", "undecided", "void",
-)  # fmt: skip
-VERDICT_HEAD = (
-    "way",
-    "units",
-    "truly bad",
-    "wrong accepts",
-    "wrong rejects",
-    "wrong",
-    "neither",
-    "seconds",
-    "with travel",
+FINDING_HEAD = ("r", "requirement", "n", "bad", "close", "+ wrong", "of bad", "− wrong", "undecided", "void")
+VERDICT_HEAD = ("way", "n", "bad", "+ wrong", "− wrong", "wrong", "neither", "seconds", "with travel")
+INTERVAL_HEAD = ("mode", "quantity", "n", "hold the truth", "95 % bounds", "mean U")
+FAULT_HEAD = ("fault", "n", "pass", "fail", "undecided", "void", "+ wrong")
+WORDS = (
+    "bad: the truth violates a limit; close: it lies within U of one; + wrong: met or accepted though bad; − wrong: the\n"
+    "other way; neither: undecided or void; seconds: of pump running in free flow and at shutoff, then with closing"
 )
-INTERVAL_HEAD = ("mode", "quantity", "intervals", "hold the truth", "95 % bounds", "mean U")
-FAULT_HEAD = ("fault", "units", "pass", "fail", "undecided", "void", "wrong passes")
+"""What the heads of columns mean."""
 
 
 def goal_rows(tally: Tally) -> Rows:

@@ -154,7 +154,7 @@ def _examined(said: Verdict, findings: Sequence[Finding], carried: Carried, trut
 def _judged(finding: Finding, truths: "Truths") -> Judged:
     """Where there is no reading the truth is that at the stage's end, as far as it got."""
     need, reading = finding.requirement, finding.reading
-    window = truths.last(finding.stage) if reading is None else reading.window
+    window = truths.last() if reading is None else reading.window
     truth = truths.of(need.quantity.value, finding.stage, window)
     low = math.inf if need.at_least is None else truth - need.at_least
     high = math.inf if need.at_most is None else need.at_most - truth
@@ -213,7 +213,7 @@ class Truths:
         seen = self._peak(window) if quantity == "peak_pressure" else float(means[_COLUMNS[quantity]])
         return seen * self._to_test_voltage(quantity, stage.startswith("free_flow"), means)
 
-    def last(self, stage: str) -> tuple[float, float]:
+    def last(self) -> tuple[float, float]:
         """The last second in which the pump ran."""
         running = self._clean[:, Clean.CURRENT] > 0.0
         end = float(self._clean[running, Clean.TIME][-1]) if running.any() else float(self._clean[-1, Clean.TIME])
