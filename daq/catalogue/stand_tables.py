@@ -96,7 +96,7 @@ class ChannelTables(Table):
 class SteadyTable(Table):
     """When a channel counts as steady: its slope over a window stays within `share` of the limit, or within a floor."""
 
-    share: Share = Field(default=0.005, gt=0)
+    share: Share = Field(default=0.0075, gt=0)
     pressure: Pressure = Field(default=1e3, ge=0)
     flow: Flow = Field(default=1.4e-7, ge=0)
     current: Current = Field(default=0.05, ge=0)
@@ -106,7 +106,7 @@ class SteadyTable(Table):
 class ReadingTable(Table):
     """How a steady stage is read."""
 
-    settle: Time = Field(default=1.0, ge=0.5)
+    settle: Time = Field(default=0.8, ge=0.5)
     window: Time = Field(default=1.0, ge=1.0)
     looks: int = Field(default=5, ge=1, le=5)
     max_window: Time | None = None

@@ -200,4 +200,4 @@ class Channels:
     temperature: TemperatureInput | None = None
     level: LevelInput | None = None
     floor: SteadyFloor = field(default_factory=SteadyFloor)
-    steady_share: float = 0.005
+    steady_share: float = 0.0075

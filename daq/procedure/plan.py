@@ -79,7 +79,7 @@ class Reading:
     `max_window` bounds a window in either mode; None: as long as all looks together.
     """
 
-    settle: float = 1.0
+    settle: float = 0.8
     window: float = 1.0
     looks: int = 5
     peak_window: float = 1.0

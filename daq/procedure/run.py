@@ -7,13 +7,14 @@ from daq.judge.requirement import Quantity
 from daq.judge.verdict import verdict
 from daq.measure.convert import BITS, Column
 from daq.measure.steps import Measuring, Step
-from daq.measure.zero import AtRest
+from daq.measure.zero import REST_S, AtRest
+from daq.procedure.belief import Belief
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.fitness import Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.plan import Kind, Part, Stand
-from daq.procedure.signals import Switch, valve_by_signals
+from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.stage_reading import DRY_ON_S, StageReading
 from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Do, Event, Move, Valve, sequence, stage_of
 from drivers.block import Block, Capture, Identity, Status, Trip
@@ -26,6 +27,8 @@ CAPTURE_WAIT_S = 3.0
 """So long a stage waits for a capture that it asked for; a device that cannot give it holds up no run."""
 RESIDUAL_SPAN_S = 0.5
 """A residual pressure is a mean over so long about its time."""
+FLOWED_S = 2.0
+"""A flow that ended no longer ago than this ended with the power."""
 TRAVELS = frozenset({"throttle", "reopen"})
 NEVER_SEEN = frozenset({Do.CONNECT, Do.IMMERSE, Do.HOLD_RETURN})
 """What a person does and no sensor sees."""
@@ -52,7 +55,9 @@ class Run:
         self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
-        self._fitness = Fitness(part)
+        floor = stand.reading.current_floor
+        self._belief = Belief(self.measuring, stand.channels, floor, part.test_voltage / 2)
+        self._fitness = Fitness(part, self._belief.wrong)
         self._filling = Filling(part, stand.channels.level, self.measuring.step_s)
         self._module, self._current_floor = part.kind is not Kind.PUMP, stand.reading.current_floor
         self._effects: list[Effect] = []
@@ -67,7 +72,9 @@ class Run:
         self._valve_wrong_since: float | None = None
         self._shut_before_power = self._in_fluid = False
         self._overshoot: float | None = None
-        self._capture_until: float | None = None
+        self._awaited: str | None = None
+        self._capture_until = 0.0
+        self._held = False
         self._cut_short = ""
         self._t = 0.0
         self.outcome: Outcome | None = None
@@ -139,12 +146,13 @@ class Run:
 
     def captured(self, capture: Capture) -> list[Effect]:
         """Takes a fast capture of the device; one that no stage waits for is passed over."""
-        if self._capture_until is not None and self.outcome is None:
-            self._capture_until = None
-            self._effects.extend(self._reading.captured(capture, self._t))
-            self._event(Event.READ)
-            if self.outcome is None:
-                self._say()
+        if self._awaited is not None and self.outcome is None:
+            stage, self._awaited = self._awaited, None
+            self._effects.extend(self._reading.captured(capture, stage, self._t))
+            if self._held:
+                self._event(Event.READ)
+                if self.outcome is None:
+                    self._say()
         return self._drain()
 
     def halt(self, why: str) -> list[Effect]:
@@ -157,6 +165,7 @@ class Run:
 
     def _step(self, step: Step) -> None:
         self._t = step.t
+        step = self._as_believed(step)
         self._steps.append(step)
         if stage_of(self.stage).name == "connect":
             self._fitness.broken(step, self.stage)  # tells of it before anybody begins to work
@@ -164,11 +173,13 @@ class Run:
         switched = self._switch.feed(step)
         self._filling.feed(step, self._switch.on)
         self._locate_valve(step)
-        breach = self._guards.feed(step, self._situation())
+        breach = self._guards.feed(step, self._situation(step))
         if breach is not None:
             self._halt(breach)
         if switched and self.outcome is None:
-            self._switched()
+            self._switched(step)
+        if self.outcome is None:
+            self._await_capture()
         if self.outcome is None:
             self._stage_step(step)
         self._effects.extend(self._fitness.alarms)
@@ -178,20 +189,32 @@ class Run:
         if self.outcome is None:
             self._say()
 
+    def _as_believed(self, step: Step) -> Step:
+        """The step with what was found out of its channels; each is told at once, whatever the stage reads."""
+        known = len(self._belief.wrong)
+        step = self._belief.feed(step, self.stage, self._t - self._switch.on_at if self._switch.on else None)
+        for column in list(self._belief.wrong)[known:]:
+            self._fitness.complain_of(column, self.stage)
+        return step
+
     def _take_zero(self, step: Step) -> None:
         """While nothing is connected the line is open to the air: the only rest that is sure to be one."""
         if self._reading.zero.taken:
             return
         self._rest.feed(step)
         if self._rest.shifted is not None:
-            text = f"the {self._rest.shifted} zero has shifted beyond its limit since calibration"
-            do = "check the sensor and its supply, and that the line is open; else have it calibrated"
-            self._effects.append(Alarm("zero_shift", "stop", text, do))
-            self._end(voided="zero shifted")
+            self._zero_shifted(self._rest.shifted, "calibration")
         elif self._rest.zero is not None:
+            self._belief.rest(REST_S)
             zero = self._reading.zero = self._rest.zero
             detail = f"pressure {zero.pressure:.1f} Pa, current {zero.current * 1e3:.1f} mA"
             self._effects.append(Noted(self._t, "zero", detail))
+
+    def _zero_shifted(self, channel: str, since: str) -> None:
+        text = f"the {channel} zero has shifted beyond its limit since {since}"
+        do = "check the sensor and its supply, and that the line is open; else have it calibrated"
+        self._effects.append(Alarm("zero_shift", "stop", text, do))
+        self._end(voided="zero shifted")
 
     def _locate_valve(self, step: Step) -> None:
         stage = stage_of(self.stage)
@@ -205,7 +228,7 @@ class Run:
         wrong = stage.valve is not None and self._switch.on and self._valve is not stage.valve
         self._valve_wrong_since = (self._valve_wrong_since or step.t) if wrong else None
 
-    def _situation(self) -> Situation:
+    def _situation(self, step: Step) -> Situation:
         filling, on_for = self._filling, self._t - self._switch.on_at
         return Situation(
             stage=self.stage,
@@ -215,9 +238,11 @@ class Run:
             in_fluid=self._in_fluid,
             filling_for=filling.seen_for(self._t),
             fill_unfit=filling.unfit or ("level faulty" if filling.blind else ""),
+            pumps=pumps(step, self._channels),
+            disbelieved=self._belief.bits,
         )
 
-    def _switched(self) -> None:
+    def _switched(self, step: Step) -> None:
         if self._switch.on:
             self._effects.append(Noted(self._t, "power on"))
             if self._in_fluid:
@@ -225,12 +250,22 @@ class Run:
             self._event(Event.POWER_ON)
             return
         self._effects.append(Noted(self._t, "power off"))
+        if self._has_drifted(step):
+            self._zero_shifted("pressure", "the run's beginning")
+            return
         if self.stage == "dry_check":
             self._dry_check()
         else:
             if self.stage == "residual":
                 self._entered = self._t  # the wait is counted from here
             self._event(Event.POWER_OFF)
+
+    def _has_drifted(self, step: Step) -> bool:
+        """Whether pressure stays up with the valve open although the run is over. What flowed until now, past an open
+        valve, leaves no pressure behind."""
+        opened = stage_of(self.stage).name == "finish" and stage_of(self.stages[-2]).name == "free_flow"
+        flowed = self._t - self._belief.flowed_at < FLOWED_S
+        return opened and flowed and not (step.faulty & BITS[Column.PRESSURE] or back_at_zero(step, self._channels))
 
     def _dry_check(self) -> None:
         effect, read = self._reading.dry_check(self._steps, self._switch.on_at, self._switch.off_at)
@@ -257,10 +292,7 @@ class Run:
             self._fill()
 
     def _read(self, step: Step) -> None:
-        if self._capture_until is not None:
-            if step.t >= self._capture_until:
-                self._effects.append(Noted(self._t, "waveform not read", "the device gave no capture"))
-                self._event(Event.READ)
+        if self._held:
             return
         by_hand = self._by_signals is not self._valve
         effects, complete = self._reading.feed(step, self._why_unfit(step), by_hand)
@@ -269,11 +301,21 @@ class Run:
             return
         self._effects.extend(self._reading.reopened(self._t))
         wanted = self._reading.capture_wanted()
-        if wanted is None:
-            self._event(Event.READ)
-        else:
-            self._capture_until = self._t + CAPTURE_WAIT_S
+        if wanted is not None:
+            self._awaited, self._capture_until = self.stage, self._t + CAPTURE_WAIT_S
             self._effects.append(wanted)
+            self._held = self._reading.speed_asked
+        if not self._held:
+            self._event(Event.READ)
+
+    def _await_capture(self) -> None:
+        """A capture that nobody requires holds no stage up; one that does not come is given up."""
+        if self._awaited is None or self._t < self._capture_until:
+            return
+        self._effects.append(Noted(self._t, "waveform not read", f"{self._awaited}: the device gave no capture"))
+        self._awaited = None
+        if self._held:
+            self._event(Event.READ)
 
     def _read_residual(self) -> None:
         """Power is off and the valve shut: pressure is watched for as long as the part states."""
@@ -351,7 +393,8 @@ class Run:
     def _enter(self, at: int, by_hand: Valve | None = None) -> None:
         self._at, self._entered, self._since = at, self._t, self._t
         self._asked, self._settled_by_hand, self._unfit = False, by_hand, "not steady"
-        self._by_signals = self._valve_wrong_since = self._capture_until = None
+        self._by_signals = self._valve_wrong_since = None
+        self._held = False
         self._reading.enter(self.stage)
         if stage_of(self.stage).name == "finish" and not self._switch.on:
             self._next()

@@ -238,12 +238,16 @@ class StageReading:
     def capture_wanted(self) -> CaptureWanted | None:
         """The capture that this stage could use once it has been read: in the first one with flow, and wherever a speed
         is required."""
-        asked = any(r.quantity == "speed" for r in self.book.asked(self._stage))
-        return capture_for(self._measuring.identity) if asked or self._stage == "free_flow" else None
+        return capture_for(self._measuring.identity) if self.speed_asked or self._stage == "free_flow" else None
 
-    def captured(self, capture: Capture, t: float) -> list[Taken | Noted]:
-        """What a capture of the current shows."""
-        return self._kept_all(self._further.speed(capture, self._stage, t, self._volts))
+    @property
+    def speed_asked(self) -> bool:
+        """Whether the part requires a speed in this stage."""
+        return any(r.quantity == "speed" for r in self.book.asked(self._stage))
+
+    def captured(self, capture: Capture, stage: str, t: float) -> list[Taken | Noted]:
+        """What a capture of the current shows that `stage` asked for."""
+        return self._kept_all(self._further.speed(capture, stage, t, self._volts))
 
     def residual(self, steps: list[Step], off_at: float) -> list[Taken | Noted]:
         """What pressure is left with the valve shut, `steps` being those since power went off at `off_at`."""

@@ -90,6 +90,7 @@ class Watch:
         for name, detector in self._detectors.items():
             if name == "flow":
                 if step.flow.silent:
+                    detector.reset()  # a line laid across the silence would be about something else
                     self._steady[name] = True
                 elif step.flow_step is not None:
                     self._steady[name] = detector.feed(step.flow_step.t, step.flow_step.driving)
