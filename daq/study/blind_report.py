@@ -16,8 +16,8 @@ VERDICT_HEAD = ("way", "n", "bad", "+ wrong", "− wrong", "wrong", "neither", "
 INTERVAL_HEAD = ("mode", "quantity", "n", "hold the truth", "95 % bounds", "mean U")
 FAULT_HEAD = ("fault", "n", "pass", "fail", "undecided", "void", "+ wrong")
 WORDS = (
-    "bad: the truth violates a limit; close: it lies within U of one; + wrong: met or accepted though bad; − wrong: the\n"
-    "other way; neither: undecided or void; seconds: of pump running in free flow and at shutoff, then with closing"
+    "bad: the truth violates a limit; close: it lies within U of one; + wrong: met or accepted though bad; − wrong:\n"
+    "the other way; neither: undecided or void; seconds: of pump running in free flow and at shutoff, then with closing"
 )
 """What the heads of columns mean."""
 
