@@ -25,7 +25,7 @@ def heard(monkeypatch: pytest.MonkeyPatch) -> Heard:
     """Every stage that reads asks for a capture; what came of it, and when in the run."""
     found: Heard = []
 
-    def captured(_: StageReading, capture: Capture, t: float) -> list[Noted]:
+    def captured(_: StageReading, capture: Capture, _stage: str, t: float) -> list[Noted]:
         found.append((capture, t))
         return []
 
