@@ -1,30 +1,42 @@
 """How often the 95 % interval of a window's mean holds the true mean. Run: python -m tests.studies.mean"""
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from daq.measure.distributions import student_quantile
 from daq.measure.uncertainty import mean_of
 from tests.studies.common import autoregressive, show
 
-PHIS = (0.0, 0.2, 0.4, 0.6)
-LENGTHS = (20, 40, 80, 120, 200)
+PHIS = (0.0, 0.3, 0.6, 0.9)
+NOISE_UPON = (0.6, 0.8)
+"""White noise as strong as the wander that it lies upon, which no first-order process describes."""
+LENGTHS = (20, 25, 40, 60, 100, 200)
 
 
-def coverage(phi: float, length: int, count: int, seed: int = 11) -> tuple[float, float]:
-    """The share of intervals that hold the true mean, and the median half-width (in standard deviations)."""
+def coverage(phi: float, length: int, count: int, seed: int = 11, white: float = 0.0) -> tuple[float, float]:
+    """The share of intervals that hold the true mean, and the median half-width in standard deviations of the mean.
+
+    A wander of `phi` with `white` noise upon it.
+    """
     rng = np.random.default_rng(seed)
-    means = [mean_of(window) for window in autoregressive(rng, phi, count, length)]
+    windows = autoregressive(rng, phi, count, length)
+    windows += white * rng.standard_normal(windows.shape)
+    means = [mean_of(window) for window in windows]
     halves = np.array([m.standard * student_quantile(0.975, m.dof) for m in means])
-    return float(np.mean(np.abs([m.value for m in means]) <= halves)), float(np.median(halves))
+    values = np.array([m.value for m in means])
+    return float(np.mean(np.abs(values) <= halves)), float(np.median(halves) / values.std())
 
 
 def main() -> None:
-    show(("steps", *(f"φ = {phi}" for phi in PHIS)), ([str(n), *(_cell(phi, n) for phi in PHIS)] for n in LENGTHS))
+    head = ("values", *(f"φ = {phi}" for phi in PHIS), *(f"φ = {phi} and noise" for phi in NOISE_UPON))
+    show(head, ([str(n), *_cells(n)] for n in LENGTHS))
 
 
-def _cell(phi: float, length: int) -> str:
-    held, half = coverage(phi, length, 10_000)
-    return f"{100 * held:.1f} % (± {half:.2f} σ)"
+def _cells(length: int) -> Iterator[str]:
+    for phi, white in (*((phi, 0.0) for phi in PHIS), *((phi, 1.0) for phi in NOISE_UPON)):
+        held, half = coverage(phi, length, 4_000, white=white)
+        yield f"{100 * held:.1f} % (± {half:.2f})"
 
 
 if __name__ == "__main__":
