@@ -7,7 +7,7 @@ source.
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,8 +23,10 @@ FAR = 2.0
 """So many times its limit a current is far too high: a motor that stands, not one that labours."""
 ODD, ODD_DOUBTS = 0.3, 5.0
 """A hump that is so much off the others, as a share of them, is odd, if that is so many standard uncertainties."""
+NEAR = 0.1
+"""A limit is near where a reading that meets it lies within that share of it; of a band no limit is far."""
 HALF = 0.5
-"""The weight of a sign that is not clear: a reading too close to its limit, or one of an earlier stage of its kind."""
+"""The weight of a sign that is not clear: of a reading near its limit, or of one in an earlier stage of its kind."""
 
 _SUBJECTS = {
     (Quantity.FLOW, "free_flow"): ("flow",),
@@ -85,21 +87,30 @@ def signs_of(
     )
 
 
-def _with_siblings(findings: Iterable[Finding], readings: Iterable[Reading]) -> list[tuple[Finding, float]]:
+def _with_siblings(findings: Sequence[Finding], readings: Sequence[Reading]) -> list[tuple[Finding, float]]:
     """Findings with their weight. Where a stage was not reached, one of the same name that was tells something too."""
-    weighed = []
-    for finding in findings:
-        if finding.reading is not None:
-            weighed.append((finding, HALF if finding.result is Result.UNDECIDED else 1.0))
+    judged = [f for f in findings if f.reading is not None]
+    weighed = [(f, HALF if f.result is Result.UNDECIDED or _is_near(f) else 1.0) for f in judged]
+    for missing in findings:
+        asked = missing.requirement
+        if missing.reading is not None or any(f.requirement == asked for f in judged):
             continue
-        for reading in readings:
-            if reading.quantity == finding.requirement.quantity and _base(reading.stage) == _base(finding.stage):
-                weighed.append((judge(finding.requirement, reading, reading.stage), HALF))
+        alike = [r for r in readings if r.quantity == asked.quantity and _base(r.stage) == _base(missing.stage)]
+        weighed += [(judge(asked, r, r.stage), HALF) for r in alike]
     return weighed
 
 
+def _is_near(finding: Finding) -> bool:
+    """Whether a limit is hardly met."""
+    low, high, reading = finding.requirement.at_least, finding.requirement.at_most, finding.reading
+    limit = high if low is None else low
+    if finding.result is not Result.MET or None not in (low, high) or limit is None or reading is None:
+        return False
+    return min(abs(reading.low - limit), abs(reading.high - limit)) < NEAR * abs(limit)
+
+
 def _of_findings(weighed: Sequence[tuple[Finding, float]]) -> list[Sign]:
-    """A subject is `ok` only where nothing on it is amiss."""
+    """A subject is `ok` only where nothing on it is amiss, and no more so than where it is least."""
     by_subject: dict[str, list[Sign]] = defaultdict(list)
     for finding, weight in weighed:
         for subject in _subjects(finding):
@@ -107,7 +118,7 @@ def _of_findings(weighed: Sequence[tuple[Finding, float]]) -> list[Sign]:
     signs = []
     for subject, found in by_subject.items():
         amiss = [s for s in found if s.name != f"{subject} ok"]
-        signs += amiss or found
+        signs += amiss or [replace(s, strength=min(s.strength for s in found)) for s in found]
     return signs
 
 
@@ -141,7 +152,9 @@ def _is_far(finding: Finding, reading: Reading) -> bool:
 
 def _told(finding: Finding) -> str:
     assert finding.reading is not None
-    how = {Result.MET: ": met", Result.UNDECIDED: ": too close to tell"}.get(finding.result, "")
+    how = {Result.MET: ": hardly met" if _is_near(finding) else ": met", Result.UNDECIDED: ": too close to tell"}.get(
+        finding.result, ""
+    )
     return f"{reading_text(finding.reading)}, {limits_text(finding.requirement)}{how}"
 
 

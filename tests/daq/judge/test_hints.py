@@ -185,10 +185,28 @@ def test_without_a_limit_a_reading_says_nothing() -> None:
     assert hints((FLOW_LOW, SHUT_OK), (unasked,), {}) == hints((FLOW_LOW, SHUT_OK), (), {})
 
 
-def test_what_is_hardly_met_weighs_half() -> None:
+def test_what_is_too_close_to_tell_weighs_half() -> None:
     clear, close = of(FLOW_LOW, SHUT_OK)[0], of(least("flow", "free_flow", "hardly"), SHUT_OK)[0]
     assert clear.cause == close.cause
     assert clear.score - close.score == pytest.approx(0.5)
+
+
+def test_what_is_hardly_met_contradicts_by_half() -> None:
+    """A motor that labours and still keeps its limit on current is no proof of a free shaft."""
+    slow = least("speed", "free_flow", "low")
+    close = most("current", "free_flow", 0.96)
+    assert close.result is Result.MET
+    assert not any(h.cause.startswith("bearing drag") for h in of(slow, DRAWS_OK))
+    in_range = most("current", "shutoff", 0.5)
+    [drag] = [h for h in of(slow, close, in_range) if h.cause.startswith("bearing drag")]
+    assert drag.score == pytest.approx(0.5)
+    assert drag.against[0] == "free flow: current 6.72 A, required at most 7 A: hardly met"
+
+
+def test_inside_a_narrow_band_nothing_is_hardly_met() -> None:
+    asked = Requirement("regulated", Quantity.PEAK_PRESSURE, "shutoff", at_least=380e3, at_most=420e3)
+    regulated = judge(asked, reading("peak_pressure", "shutoff", 390e3), "shutoff")
+    assert of(FLOW_LOW, regulated)[0].score == of(FLOW_LOW, SHUT_OK)[0].score
 
 
 def test_a_stage_that_was_not_reached_is_told_of_by_an_earlier_one() -> None:
