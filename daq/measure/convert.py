@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from daq.measure.channels import Channels, PressureInput, PressureKind
 from daq.measure.errors import NotFittedError
+from daq.measure.still import Standstill
 from drivers.block import Block, Identity, Role
 
 Floats = NDArray[np.float64]
@@ -36,6 +37,7 @@ _ROLE = {
 }
 NEEDED = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT)
 """Without these no unit can be judged."""
+NEVER_STILL = (0,) * N_COLUMNS
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,11 +110,14 @@ class Samples:
     """A block in SI: `values` is float64 `[n, 5]` by `Column`, NaN where not fitted.
 
     Bit c of `faulty` says that column c cannot be believed in this block, bit c of `above` that it met its upper end.
+    `still` is by Column the number of scans up to the block's end in which the raw counts of one that is `NEEDED` did
+    not change at all; where a device speaks SI it says nothing and is 0.
     """
 
     values: Floats
     faulty: int
     above: int
+    still: tuple[int, ...] = NEVER_STILL
 
 
 class Converter:
@@ -157,6 +162,7 @@ class Converter:
         self._in_order = self._source == list(range(len(self._source)))
         self._lead = channels.voltage.lead_resistance
         fitted = {column: place for place, column in enumerate(self._target)}
+        self._standstill = Standstill({c: fitted[c] for c in NEEDED if c in fitted}, N_COLUMNS)
         self._excitation = _Excitation.of(channels.pressure, identity, fitted.get(Column.PRESSURE))
         self._shunt = _WarmShunt.of(channels, identity, fitted.get(Column.CURRENT))
         self.zero = Zero.calibrated(channels)
@@ -173,6 +179,7 @@ class Converter:
         si = raw * self._slope + self._offset if block.in_counts else raw.astype(np.float64)
         if block.in_counts:
             self._by_measured_references(si, block)
+        still = self._standstill.feed(raw) if block.in_counts else NEVER_STILL
         faulty, above = self._unbelievable(si, block.overrange)
         values = si
         if width != N_COLUMNS:
@@ -182,7 +189,7 @@ class Converter:
         values[:, Column.CURRENT] -= self.zero.current
         if self._lead:
             values[:, Column.VOLTAGE] -= self._lead * values[:, Column.CURRENT]
-        return Samples(values, faulty, above)
+        return Samples(values, faulty, above, still)
 
     def _by_measured_references(self, si: Floats, block: Block) -> None:
         if self._excitation is not None:

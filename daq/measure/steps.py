@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from daq.measure.channels import Channels
-from daq.measure.convert import N_COLUMNS, NEEDED, Column, Converter, Floats
+from daq.measure.convert import N_COLUMNS, NEEDED, NEVER_STILL, Column, Converter, Floats
 from daq.measure.errors import TooSlowError
 from daq.measure.flow import Flow, FlowMeter, FlowStep
 from drivers.block import Block, Identity
@@ -24,7 +24,8 @@ class Step:
 
     `flow` is what the meter says at the end of the block that closed the step; `flow_step` is there where that block
     closed one. `number` counts steps; scans are lost before a step with `lost`. Bits of `faulty` and `above` by Column.
-    `top` is the highest single pressure sample, `edges` the meter's count since boot.
+    `top` is the highest single pressure sample, `edges` the meter's count since boot, `still` the seconds by Column for
+    which the raw counts have not changed at all (0 where that is not looked at).
     """
 
     number: int
@@ -41,6 +42,7 @@ class Step:
     above: int
     top: float
     edges: int = 0
+    still: tuple[float, ...] = NEVER_STILL
 
 
 class Trace:
@@ -108,6 +110,7 @@ class Measuring:
         self._number = 0
         self._lost = False
         self._faulty = self._above = 0
+        self._still: tuple[float, ...] = NEVER_STILL
         self._flow_step: FlowStep | None = None
         self.scans_missing = self.scans_displaced = 0
         self.first_of: list[int] = []
@@ -131,6 +134,7 @@ class Measuring:
             self._open_at, self._open_t = first + skipped, begin + skipped / self.identity.sample_hz
         self._faulty |= samples.faulty
         self._above |= samples.above
+        self._still = samples.still
         end = begin + (block.n - 1) / self.identity.sample_hz
         self._flow_step = self.meter.feed(block, end) or self._flow_step
         return self._close()
@@ -167,4 +171,7 @@ class Measuring:
             above=self._above,
             top=float(piece[:, 0].max()),
             edges=self.meter.edges,
+            still=self._still
+            if self._still is NEVER_STILL
+            else tuple(n / self.identity.sample_hz for n in self._still),
         )

@@ -1,5 +1,6 @@
 """Whether a step can be read, and telling people what keeps it from being read: each cause once a run."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from daq.measure.convert import BITS, Column
@@ -34,10 +35,14 @@ class Place:
 
 
 class Fitness:
-    """Looks at the steps of one run. `alarms` collects what people should be told; whoever reads it empties it."""
+    """Looks at the steps of one run. `alarms` collects what people should be told; whoever reads it empties it.
 
-    def __init__(self, part: Part) -> None:
-        self._part = part
+    `doubted` says of channels what is wrong with them, if it is something else than being outside their span; it may
+    grow during the run.
+    """
+
+    def __init__(self, part: Part, doubted: Mapping[Column, str] | None = None) -> None:
+        self._part, self._doubted = part, {} if doubted is None else doubted
         self._told: set[str] = set()
         self.alarms: list[Alarm] = []
 
@@ -59,9 +64,10 @@ class Fitness:
         return ""
 
     def complain_of(self, column: Column, stage: str) -> None:
-        """Tells that a channel is outside its span."""
+        """Tells that a channel is outside its span, or what else is wrong with it."""
         name = column.name.lower()
-        text = f"stage {stage}: the {name} channel is outside its span; nothing is read from it"
+        wrong = self._doubted.get(column, "is outside its span")
+        text = f"stage {stage}: the {name} channel {wrong}; nothing is read from it"
         self._tell(f"{name} faulty", text, "check the sensor, its plug and its supply")
 
     def _tell(self, cause: str, text: str, do: str) -> None:

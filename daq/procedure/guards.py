@@ -34,7 +34,8 @@ class Situation:
     """Where a run stands when a step comes in: seconds since power-on, the valve by the signals, dry or in fluid.
 
     `filling_for` is seconds seen since the first power-on in fluid, with the module not full; `fill_unfit` says what
-    was not as it must be to tell, empty for nothing.
+    was not as it must be to tell, empty for nothing. `pumps` says that the unit is seen to work, bit c of `disbelieved`
+    that what column c shows was found out to be untrue.
     """
 
     stage: str
@@ -44,6 +45,8 @@ class Situation:
     in_fluid: bool
     filling_for: float = 0.0
     fill_unfit: str = ""
+    pumps: bool = False
+    disbelieved: int = 0
 
 
 class Guards:
@@ -53,24 +56,37 @@ class Guards:
         self._part, self._limits = part, limits
         self._dry_s = self._shut_s = self._idle_s = 0.0
         self._previous_t = 0.0
+        self._ran = False
 
     def feed(self, step: Step, now: Situation) -> Breach | None:
         """The limit that this step passed, if it passed one."""
         dt, self._previous_t = step.t - self._previous_t, step.t
         if not now.power:
             self._shut_s = self._idle_s = 0.0
+            self._ran = False
             return None
         return self._electric(step, now) or self._fluid(step) or self._durations(step, now, dt)
 
     def _electric(self, step: Step, now: Situation) -> Breach | None:
         # A few samples at the converter's end are a disturbance; a current beyond it takes the mean along.
         off_scale = step.above & BITS[Column.CURRENT] and step.current > 0.5 * self._limits.current
-        if now.on_for < INRUSH_S or not (step.current > self._limits.current or off_scale):
+        if now.on_for < INRUSH_S:
+            return None
+        if not (step.current > self._limits.current or off_scale):
+            self._ran = True
             return None
         text = "switch off: the unit draws more current than the stand allows; a seized or shorted unit is possible"
+        if now.disbelieved & BITS[Column.CURRENT] or (off_scale and self._unlikely(now)):
+            text = "switch off: the current is beyond its channel's span; check shunt, amplifier and wires"
+            return Breach("over_current", "current faulty", text)
         if self.fair(step):
             return Breach("over_current", "over-current", text, Quantity.CURRENT, self._limits.current, step.current)
         return Breach("over_current", "over-current", text)
+
+    def _unlikely(self, now: Situation) -> bool:
+        """Whether a current that nobody can measure is rather a broken channel: no seized unit pumps, and in the air,
+        where no pressure can tell, it does not run first. One that seizes just then is void, and fails the next run."""
+        return now.pumps or (not now.in_fluid and self._ran)
 
     def _supplied(self, step: Step) -> bool:
         """Whether what a unit does not do may be held against it: a supply that sags explains it too."""
@@ -87,6 +103,8 @@ class Guards:
             text = "switch off and open the valve: pressure is above the stand's limit, or the transducer is broken"
             if self.fair(step):
                 return Breach("over_pressure", "over-pressure", text, Quantity.PRESSURE, limit, step.pressure)
+            if step.above & BITS[Column.PRESSURE]:
+                return Breach("over_pressure", "pressure out of span", text)
             return Breach("over_pressure", "over-pressure", text)
         if step.temperature > self._limits.temperature and not step.faulty & BITS[Column.TEMPERATURE]:
             return Breach("fluid_hot", "fluid too warm", "switch off and let the test fluid cool down")

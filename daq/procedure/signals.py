@@ -1,6 +1,7 @@
 """What the signals say of switch and valve, where nobody says it."""
 
 from daq.measure.channels import Channels
+from daq.measure.convert import BITS, Column
 from daq.measure.flow import Flow
 from daq.measure.steps import Step
 from daq.procedure.table import Valve
@@ -14,7 +15,8 @@ class Switch:
 
     On: at least half the test voltage. Off: no current for `OFF_S` and the terminals below half the test voltage, which
     a running-down motor holds up for a while; `off_at` is when the current ended, which is when the switch opened. With
-    the voltage still there and no current, power is on and the unit is open-circuit: then the voltage tells both ends.
+    the voltage still there and no current, power is on and the unit is open-circuit: then the voltage tells both ends,
+    as it does where the current cannot be believed.
     """
 
     def __init__(self, test_voltage: float, floor: float) -> None:
@@ -29,7 +31,9 @@ class Switch:
     def feed(self, step: Step) -> bool:
         """Takes a step; True where power went on or off with it."""
         previous, self._t = self._t, step.t
-        if abs(step.current) >= self._floor:
+        # Beyond its span a current is faulty too, and yet no sign that there is none.
+        unknown = step.faulty & ~step.above & BITS[Column.CURRENT]
+        if abs(step.current) >= self._floor and not unknown:
             self._no_current_since = None
         elif self._no_current_since is None:
             self._no_current_since = previous
@@ -54,6 +58,22 @@ class Switch:
         self.on, self.off_at = False, since if since > self.on_at else self._no_voltage_since
         self.on_s -= step.t - self.off_at
         return True
+
+
+def pumps(step: Step, channels: Channels) -> bool:
+    """Whether a unit is seen to work, whatever its current says: flow that is known, or pressure that no open line and
+    no shift of the zero explains."""
+    if step.flow.value == step.flow.value:
+        return True
+    p = channels.pressure
+    return not step.faulty & BITS[Column.PRESSURE] and step.pressure > p.line_tolerance + p.zero_limit
+
+
+def back_at_zero(step: Step, channels: Channels) -> bool:
+    """Whether pressure is back at its zero once power is off with the valve open: what still flows, as the meter shows
+    it late, may hold it up."""
+    p = channels.pressure
+    return abs(step.pressure) <= p.k_line * step.flow.high**2 + p.zero_limit
 
 
 def valve_by_signals(pressure: float, flow: Flow, channels: Channels, assumed: Valve | None) -> Valve:

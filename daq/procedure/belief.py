@@ -1,0 +1,136 @@
+"""Whether a channel within its span can be believed, by how it behaves and by what the other channels show.
+
+What runs always scatters: the pressure of pumps by 0.16 to 0.27 % of the reading on real rigs with a good transmitter,
+current by its commutation. Counts that repeat themselves exactly come from a converter or a wire, not from a unit.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from daq.measure.channels import Channels
+from daq.measure.convert import BITS, NEEDED, NEVER_STILL, Column
+from daq.measure.steps import Measuring, Step
+from daq.procedure.signals import pumps
+
+STILL_S = 2.0
+"""Counts that stay the same for so long while a unit runs are no signal …"""
+RUN_UP_S = 1.0
+"""… from so long after power-on. Common practice, no source, both."""
+SCATTER = {Column.PRESSURE: 0.002, Column.CURRENT: 0.005}
+"""The share of a reading that scatter moves it by within `STILL_S`: pressure from the rigs above, of whose standard
+deviation this is about one; current by common practice, no source. A converter must be finer than that to tell."""
+LIVELY = 0.5
+"""A channel whose samples have a standard deviation of so many converter steps does not stand still by chance …"""
+SOON_S, TIMES = 0.4, 10.0
+"""… for so long, nor for so many times the longest standstill that was seen while it was watched."""
+LEARN_S = 1.0
+"""So long a running unit is watched for that, once its run-up is over."""
+NO_CURRENT_S = 1.0
+"""No current for so long beside a unit that pumps is no unit's doing. Common practice, no source."""
+
+
+class Belief:
+    """Watches the steps of one run. `wrong` says what is wrong with each channel that was found out; it stays so.
+    `flowed_at` is when a flow was known last (s, −∞: never).
+
+    `floors` is by channel (pressure, current) the slope that counts as steady: a converter coarser than that cannot
+    tell; `current_floor` (A) is what a unit draws at least, `half` (V) what its terminals have at least under power.
+    """
+
+    def __init__(self, measuring: Measuring, channels: Channels, current_floor: float, half: float) -> None:
+        self._measuring, self._channels = measuring, channels
+        self._current_floor, self._half = current_floor, half
+        self._floors = {Column.PRESSURE: channels.floor.pressure, Column.CURRENT: channels.floor.current}
+        self._at_rest: dict[Column, float] = {}
+        self._running: dict[Column, float] = {}
+        self._longest = [0.0] * len(Column)
+        self._before: tuple[float, ...] = NEVER_STILL
+        self._learnt = False
+        self.flowed_at = -np.inf
+        self._no_current_since: float | None = None
+        self._beyond_since: float | None = None
+        self.wrong: dict[Column, str] = {}
+
+    @property
+    def bits(self) -> int:
+        """The channels that were found out."""
+        return sum(BITS[c] for c in self.wrong)
+
+    def rest(self, seconds: float) -> None:
+        """The last `seconds` were rest with all that is needed connected: what scatters then, scatters always."""
+        self._at_rest = self._lively(seconds, (Column.PRESSURE, Column.CURRENT))
+
+    def feed(self, step: Step, stage: str, on_for: float | None) -> Step:
+        """Takes a step, `on_for` seconds after power-on (None: power is off); gives it with what was found out so far
+        in its `faulty`."""
+        if step.flow.value == step.flow.value:
+            self.flowed_at = step.t
+        if not self._learnt:
+            self._learn(step, on_for)
+        self._find_beyond(step, on_for)
+        self._find_no_current(step, on_for)
+        if on_for is not None:
+            for column in NEEDED:
+                if column not in self.wrong and self._is_stuck(column, step, stage, on_for):
+                    self.wrong[column] = "has stopped moving at all, which no signal of a running unit does"
+        return replace(step, faulty=step.faulty | self.bits) if self.wrong else step
+
+    # Learning.
+
+    def _learn(self, step: Step, on_for: float | None) -> None:
+        if on_for is not None and on_for < RUN_UP_S:
+            self._longest = [0.0] * len(Column)  # what was at rest says nothing of a unit that runs
+            return
+        # Only standstills that have ended: one that goes on may be the fault.
+        ended = [was if now < was else 0.0 for was, now in zip(self._before, step.still, strict=True)]
+        self._before = step.still
+        self._longest = [max(pair) for pair in zip(self._longest, ended, strict=True)]
+        if on_for is not None and on_for >= RUN_UP_S + LEARN_S and abs(step.current) >= self._current_floor:
+            self._running = self._lively(LEARN_S, NEEDED)
+            self._learnt = True
+
+    def _lively(self, seconds: float, columns: tuple[Column, ...]) -> dict[Column, float]:
+        """Of each channel that does not stand still by chance, how long it may."""
+        trace, lsb = self._measuring.trace, self._measuring.converter.lsb
+        scatter = trace.values()[-round(seconds * trace.sample_hz) :].std(axis=0)
+        return {c: max(SOON_S, TIMES * self._longest[c]) for c in columns if scatter[c] >= LIVELY * lsb[c]}
+
+    # Finding out.
+
+    def _is_stuck(self, column: Column, step: Step, stage: str, on_for: float) -> bool:
+        still = step.still[column]
+        if still < SOON_S or step.above & BITS[column]:
+            return False  # at the end of its span a signal has no scatter
+        if still > self._at_rest.get(column, np.inf):
+            return True
+        if abs(step.current) < self._current_floor:
+            return False  # nothing runs, or rule of its own
+        if min(still, on_for) > self._running.get(column, np.inf):
+            return True
+        return min(still, on_for - RUN_UP_S) >= STILL_S and self._should_move(column, step, stage)
+
+    def _should_move(self, column: Column, step: Step, stage: str) -> bool:
+        """Whether the channel's scatter must show in its counts, or pressure stayed although the valve shut."""
+        lsb = self._measuring.converter.lsb[column]
+        if column not in self._floors or lsb >= self._floors[column]:
+            return False
+        value = step.pressure if column is Column.PRESSURE else step.current
+        if SCATTER[column] * abs(value) >= lsb:
+            return True
+        shutting = stage.startswith(("throttle", "shutoff")) and step.flow.silent
+        return column is Column.PRESSURE and shutting and step.still[column] > step.t - self.flowed_at + SOON_S
+
+    def _find_no_current(self, step: Step, on_for: float | None) -> None:
+        powered = on_for is not None and step.voltage >= self._half and Column.VOLTAGE not in self.wrong
+        none = powered and abs(step.current) < self._current_floor and pumps(step, self._channels)
+        self._no_current_since = (self._no_current_since or step.t) if none else None
+        if self._no_current_since is not None and step.t - self._no_current_since >= NO_CURRENT_S:
+            self.wrong.setdefault(Column.CURRENT, "shows none although the unit pumps")
+
+    def _find_beyond(self, step: Step, on_for: float | None) -> None:
+        """A current beyond its span where there is no voltage to drive it."""
+        beyond = on_for is None and step.voltage < self._half and step.above & BITS[Column.CURRENT]
+        self._beyond_since = (self._beyond_since or step.t) if beyond else None
+        if self._beyond_since is not None and step.t - self._beyond_since >= NO_CURRENT_S:
+            self.wrong.setdefault(Column.CURRENT, "is beyond its span although power is off")
