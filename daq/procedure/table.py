@@ -184,8 +184,8 @@ def meant(requirement_stage: str, stages: tuple[str, ...], kind: Kind) -> tuple[
 
 
 def diagram(kind: Kind) -> str:
-    """The run of a kind as a Mermaid state diagram, made from the tables above."""
-    stages = sequence(kind, dry_check=kind is Kind.PUMP)
+    """The longest run of a kind, one whose part requires a residual pressure, as a Mermaid state diagram."""
+    stages = sequence(kind, dry_check=kind is Kind.PUMP, residual=True)
     lines = ["stateDiagram-v2", f"    [*] --> {_id(stages[0])}"]
     for name, after in zip(stages, (*stages[1:], "[*]"), strict=True):
         by = {m: [e.value for (s, e), move in MOVES.items() if s == stage_of(name).name and move is m] for m in Move}
