@@ -18,6 +18,7 @@ from daq.measure.reading import (
     seconds,
 )
 from daq.measure.steps import Measuring, Step
+from daq.measure.uncertainty import LOOKS_AT_A_TARGET
 from daq.measure.waveform import Waveform
 from daq.procedure.effects import CaptureWanted, Conditions, Noted, Taken
 from daq.procedure.filling import Filling
@@ -161,8 +162,9 @@ class StageReading:
         if quantity in _ONE_LOOK:
             return 1
         mine = [r for r in self.book.asked(self._stage) if r.quantity == quantity]
-        once = all(r.mode is Mode.REPORT and r.target is None for r in mine)
-        return 1 if once else self._settings.looks
+        if any(r.mode is not Mode.REPORT for r in mine):
+            return self._settings.looks
+        return 1 if all(r.target is None for r in mine) else min(LOOKS_AT_A_TARGET, self._settings.looks)
 
     def _is_settled(self, quantity: str) -> bool:
         """Whether a quantity needs no further look: each finding on it is clear or cannot become so, and each report

@@ -109,3 +109,11 @@ def test_looking_repeatedly_is_paid_for(noise: Noise, systematic: float) -> None
     assert decided.wrong / decided.runs <= 0.025
     assert decided.clear / decided.runs > 0.3  # truths lie within twice the doubt of the limit
     assert 0.92 <= reported.held / reported.runs <= 0.98
+
+
+def test_a_report_that_ends_at_its_target_is_paid_for() -> None:
+    """It ends at lucky scatter; the study has the other noises, and that paying nothing leaves too little."""
+    noise = Noise("slow wander", 20, 0.6)
+    reached = tally(noise, 0.1, "target", 400)
+    assert 0.93 <= reached.held / reached.runs <= 0.99
+    assert 1.5 < reached.looks / reached.runs < 4.5
