@@ -32,15 +32,15 @@ NO_CURRENT_S = 1.0
 
 class Belief:
     """Watches the steps of one run. `wrong` says what is wrong with each channel that was found out; it stays so.
-    `flowed_at` is when a flow was known last (s, −∞: never).
 
-    `floors` is by channel (pressure, current) the slope that counts as steady: a converter coarser than that cannot
-    tell; `current_floor` (A) is what a unit draws at least, `half` (V) what its terminals have at least under power.
+    `current_floor` (A) is what a unit draws at least, `half` (V) what its terminals have at least under power.
+    `flowed_at` is when a flow was known last (s, −∞: never).
     """
 
     def __init__(self, measuring: Measuring, channels: Channels, current_floor: float, half: float) -> None:
         self._measuring, self._channels = measuring, channels
         self._current_floor, self._half = current_floor, half
+        # A converter coarser than the slope that counts as steady cannot tell.
         self._floors = {Column.PRESSURE: channels.floor.pressure, Column.CURRENT: channels.floor.current}
         self._at_rest: dict[Column, float] = {}
         self._running: dict[Column, float] = {}
@@ -79,12 +79,12 @@ class Belief:
     # Learning.
 
     def _learn(self, step: Step, on_for: float | None) -> None:
-        if on_for is not None and on_for < RUN_UP_S:
-            self._longest = [0.0] * len(Column)  # what was at rest says nothing of a unit that runs
-            return
         # Only standstills that have ended: one that goes on may be the fault.
         ended = [was if now < was else 0.0 for was, now in zip(self._before, step.still, strict=True)]
         self._before = step.still
+        if on_for is not None and on_for < RUN_UP_S:
+            self._longest = [0.0] * len(Column)  # what was at rest says nothing of a unit that runs
+            return
         self._longest = [max(pair) for pair in zip(self._longest, ended, strict=True)]
         if on_for is not None and on_for >= RUN_UP_S + LEARN_S and abs(step.current) >= self._current_floor:
             self._running = self._lively(LEARN_S, NEEDED)
@@ -105,7 +105,7 @@ class Belief:
         if still > self._at_rest.get(column, np.inf):
             return True
         if abs(step.current) < self._current_floor:
-            return False  # nothing runs, or rule of its own
+            return False  # nothing runs, or there is a rule of its own for it
         if min(still, on_for) > self._running.get(column, np.inf):
             return True
         return min(still, on_for - RUN_UP_S) >= STILL_S and self._should_move(column, step, stage)

@@ -12,6 +12,8 @@ from daq.procedure.table import Valve
 SUPPLY_LOW = "supply low"
 SUPPLY_HIGH = "supply high"
 FLUID_TEMPERATURE = "fluid temperature"
+FAULTY = " faulty"
+"""What the name of a channel is followed by that cannot be believed."""
 SETTLE_S = 1.0
 """A supply needs so long after power-on before what it gives is complained of."""
 _ADVICE = {
@@ -60,7 +62,7 @@ class Fitness:
         for column in _CHANNELS:
             if step.faulty & BITS[column]:
                 self.complain_of(column, stage)
-                return f"{column.name.lower()} faulty"
+                return f"{column.name.lower()}{FAULTY}"
         return ""
 
     def complain_of(self, column: Column, stage: str) -> None:
@@ -68,7 +70,7 @@ class Fitness:
         name = column.name.lower()
         wrong = self._doubted.get(column, "is outside its span")
         text = f"stage {stage}: the {name} channel {wrong}; nothing is read from it"
-        self._tell(f"{name} faulty", text, "check the sensor, its plug and its supply")
+        self._tell(f"{name}{FAULTY}", text, "check the sensor, its plug and its supply")
 
     def _tell(self, cause: str, text: str, do: str) -> None:
         if cause not in self._told:

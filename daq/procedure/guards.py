@@ -13,6 +13,7 @@ INRUSH_S = 0.3
 """Current is not judged so long after power-on: a motor that starts draws its stall current. Common practice."""
 DRY_LIMIT_S = 2.0
 """Longest dry running where the part states none. Common practice, no source."""
+_SHUTTING = ("throttle", "shutoff")
 _HEALTHY = BITS[Column.PRESSURE] | BITS[Column.VOLTAGE]
 
 
@@ -115,7 +116,9 @@ class Guards:
         if self._dry_s > (self._part.dry_check_s or DRY_LIMIT_S) and not now.in_fluid:
             return Breach("dry_running", "dry running too long", "switch off: the unit runs dry and is being damaged")
         # A unit that gives no pressure either is not held shut; whether it pumps is told where flow is read.
-        shut = now.valve is Valve.SHUT and now.stage != "fill"
+        # Without a pressure to go by, no flow where the valve is being shut counts as well.
+        blind = step.faulty & BITS[Column.PRESSURE] and step.flow.silent and now.stage.startswith(_SHUTTING)
+        shut = (now.valve is Valve.SHUT or blind) and now.stage != "fill"
         self._shut_s = self._shut_s + dt if shut else 0.0
         if self._shut_s > self._part.shutoff_limit_s:
             return Breach(

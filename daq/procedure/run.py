@@ -11,7 +11,7 @@ from daq.measure.zero import REST_S, AtRest
 from daq.procedure.belief import Belief
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
-from daq.procedure.fitness import Fitness, Place
+from daq.procedure.fitness import FAULTY, Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
@@ -374,6 +374,8 @@ class Run:
             self._end(self._unanswered() if event is Event.UNANSWERED else "")
 
     def _unanswered(self) -> str:
+        if self._unfit.endswith(FAULTY):
+            return self._unfit  # where nothing can be read, no answer would have helped
         waits = self._asked or stage_of(self.stage).handled
         return "no confirmation" if waits else "power off"
 
