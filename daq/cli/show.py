@@ -7,6 +7,8 @@ from daq.cli.run_text import quantity_text, value_text
 
 Record = dict[str, Any]
 KIND = {"pump": "pump", "module": "module", "module_return": "module with return line"}
+HINTS = 2
+"""So many possible causes are shown at once; `runs show` has them all, with what speaks for and against."""
 MARK = {"met": "met", "not_met": "NOT MET", "undecided": "undecided", "void": "void"}
 
 
@@ -80,5 +82,5 @@ def _finished(r: Record) -> Iterator[str]:
             if f[key] is not None
         ]
         yield f"{'':<12} {MARK[f['finding']]:<10} {f['requirement']}, {f['stage']}: {', '.join(limits)}"
-    for hint in r["hints"]:
+    for hint in r["hints"][:HINTS]:
         yield f"{'':<12} {'perhaps':<10} {hint['cause']} ({hint['basis']})"

@@ -44,7 +44,8 @@ def test_a_line_that_is_up_is_told_once_and_again_after_it_was_down() -> None:
 
 
 def test_a_run_that_is_over_ends_with_what_may_be_behind_it() -> None:
-    hints = [{"cause": "worn pump", "rank": 1, "for": [], "against": [], "basis": "custom"}]
+    causes = ("worn pump", "air", "relief valve")
+    hints = [{"cause": c, "rank": k, "for": [], "against": [], "basis": "custom"} for k, c in enumerate(causes, 1)]
     facts = {"verdict": "fail", "why": "flow", "seq": 3, "pump_on_s": 24.0, "findings": [], "hints": hints}
     lines = shown({"event": "run_finished", **facts})
-    assert [line.split() for line in lines[1:]] == [["perhaps", "worn", "pump", "(custom)"]]
+    assert [line.split(maxsplit=1) for line in lines[1:]] == [["perhaps", f"{c} (custom)"] for c in causes[:2]]
