@@ -29,9 +29,10 @@ class Records:
             store.close()
 
     def result(self, run: str) -> Json:
-        """What is stored of a run, without its events."""
+        """What is stored of a run, as it is sent: without its events and the budgets of its readings."""
         [found] = [r for r in self.runs() if r["run"] == run]
-        return {key: value for key, value in found.items() if key != "events"}
+        sent = {key: value for key, value in found.items() if key != "events"}
+        return sent | {"readings": without_budgets(found["readings"])}
 
     def run_words(self, device: str, part: str = "MH-2101", config: Path = CONFIG) -> Words:
         return ("run", part, "--config", config, "--device", device, "--data", self.data, "--json")
@@ -39,6 +40,11 @@ class Records:
     def serve_words(self, device: str, broker: Mosquitto, config: Path = CONFIG) -> Words:
         url = f"mqtt://{broker.host}:{broker.port}"
         return ("serve", "--config", config, "--device", device, "--broker", url, "--data", self.data, "--json")
+
+
+def without_budgets(readings: list[Json]) -> list[Json]:
+    """Readings as they are sent."""
+    return [{key: value for key, value in reading.items() if key != "budget"} for reading in readings]
 
 
 async def ready(heard: Subscriber) -> None:

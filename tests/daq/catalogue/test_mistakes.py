@@ -251,12 +251,12 @@ MISTAKES = [
         "sort them, or measure again",
     ),
     (
-        *(STAND, 'window = "2 s"', 'window = "2 s"\nmax_window = "1 s"', "reading.max_window"),
-        *("at least 2 s, the `window`", "1 s", "lengthen it, or leave it out"),
+        *(STAND, "looks = 5", 'looks = 5\nmax_window = "0.9 s"', "reading.max_window"),
+        *("at least 1 s, the `window`", "0.9 s", "lengthen it, or leave it out"),
     ),
     (
-        *(STAND, 'window = "2 s"', 'window = "2 s"\nmax_window = "39 s"', "reading", "at most 40 s, limits.stage"),
-        *("40.5 s for `settle` and the longest window", "lower looks, window or max_window, or raise limits.stage"),
+        *(STAND, "looks = 5", 'looks = 5\nmax_window = "40 s"', "reading", "at most 40 s, limits.stage"),
+        *("40.8 s for `settle` and the longest window", "lower looks, window or max_window, or raise limits.stage"),
     ),
     (
         *(STAND, "due = 2027-09-14", "due = 2025-09-14", "channel.pressure.calibration.due"),

@@ -56,8 +56,8 @@ def test_what_the_line_takes_up_and_loses(config: Path, spoil: Spoil) -> None:
 
 
 def test_the_longest_window(config: Path, spoil: Spoil) -> None:
-    assert load_stand(config).stand.reading.longest == 10.0
-    spoil("stand.toml", 'window = "2 s"', 'window = "2 s"\nmax_window = "20 s"')
+    assert load_stand(config).stand.reading.longest == 5.0
+    spoil("stand.toml", "looks = 5", 'looks = 5\nmax_window = "20 s"')
     assert load_stand(config).stand.reading.longest == 20.0
 
 
@@ -98,7 +98,7 @@ def test_limits_and_readings(config: Path) -> None:
     stand = load_stand(config).stand
     assert (stand.limits.pressure, stand.limits.current) == (950e3, 18.0)
     assert stand.limits.temperature == pytest.approx(318.15)
-    assert (stand.reading.window, stand.reading.looks) == (2.0, 5)
+    assert (stand.reading.window, stand.reading.looks) == (1.0, 5)
     assert (stand.site, stand.name, stand.driven) == ("marrow-hill", "bench-1", False)
 
 

@@ -32,13 +32,15 @@ def test_a_pass_ends_with_0_and_one_line_when_piped(steadyhead: Command) -> None
     assert json.loads(steadyhead("runs", "show", run, "--json").stdout)["verdict"] == "pass"
 
 
-def test_json_is_the_result_as_it_is_stored(steadyhead: Command) -> None:
+def test_json_is_the_result_as_it_is_stored_but_for_the_budgets(steadyhead: Command) -> None:
     ended = steadyhead("run", "MH-2101", "--device", SCRIPTED, "--order", "WO 7", "--operator", "late shift", "--json")
     assert ended.exit_code == Exit.PASS
     told = json.loads(ended.stdout)
     assert (told["order"], told["operator"], told["sim"]) == ("WO 7", "late shift", 1)
     kept = json.loads(steadyhead("runs", "show", told["run"], "--json").stdout)
+    budgets = [reading.pop("budget") for reading in kept["readings"]]
     assert {key: kept[key] for key in told} == told
+    assert all(budgets)
 
 
 def limit(config: Path, flow: str) -> None:
