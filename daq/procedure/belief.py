@@ -31,7 +31,8 @@ NO_CURRENT_S = 1.0
 
 
 class Belief:
-    """Watches the steps of one run. `wrong` says what is wrong with each channel that was found out; it stays so.
+    """Watches the steps of one run. `wrong` says what is wrong with each channel that was found out; it stays so,
+    and `since` when that began, in seconds of the run.
 
     `current_floor` (A) is what a unit draws at least, `half` (V) what its terminals have at least under power.
     `flowed_at` is when a flow was known last (s, −∞: never).
@@ -50,7 +51,9 @@ class Belief:
         self.flowed_at = -np.inf
         self._no_current_since: float | None = None
         self._beyond_since: float | None = None
+        self._ran_at = -np.inf
         self.wrong: dict[Column, str] = {}
+        self.since: dict[Column, float] = {}
 
     @property
     def bits(self) -> int:
@@ -66,6 +69,8 @@ class Belief:
         in its `faulty`."""
         if step.flow.value == step.flow.value:
             self.flowed_at = step.t
+        if on_for is not None and abs(step.current) >= self._current_floor:
+            self._ran_at = step.t
         if not self._learnt:
             self._learn(step, on_for)
         self._find_beyond(step, on_for)
@@ -73,8 +78,13 @@ class Belief:
         if on_for is not None:
             for column in NEEDED:
                 if column not in self.wrong and self._is_stuck(column, step, stage, on_for):
-                    self.wrong[column] = "has stopped moving at all, which no signal of a running unit does"
+                    text = "has stopped moving at all, which no signal of a running unit does"
+                    self._found(column, text, step.t - step.still[column])
         return replace(step, faulty=step.faulty | self.bits) if self.wrong else step
+
+    def _found(self, column: Column, text: str, since: float) -> None:
+        if column not in self.wrong:
+            self.wrong[column], self.since[column] = text, since
 
     # Learning.
 
@@ -105,7 +115,8 @@ class Belief:
         if still > self._at_rest.get(column, np.inf):
             return True
         if abs(step.current) < self._current_floor:
-            return False  # nothing runs, or there is a rule of its own for it
+            # Nothing runs any more: no voltage is the same with and without its load.
+            return column is Column.VOLTAGE and still > step.t - self._ran_at + SOON_S
         if min(still, on_for) > self._running.get(column, np.inf):
             return True
         return min(still, on_for - RUN_UP_S) >= STILL_S and self._should_move(column, step, stage)
@@ -126,11 +137,11 @@ class Belief:
         none = powered and abs(step.current) < self._current_floor and pumps(step, self._channels)
         self._no_current_since = (self._no_current_since or step.t) if none else None
         if self._no_current_since is not None and step.t - self._no_current_since >= NO_CURRENT_S:
-            self.wrong.setdefault(Column.CURRENT, "shows none although the unit pumps")
+            self._found(Column.CURRENT, "shows none although the unit pumps", self._no_current_since)
 
     def _find_beyond(self, step: Step, on_for: float | None) -> None:
         """A current beyond its span where there is no voltage to drive it."""
         beyond = on_for is None and step.voltage < self._half and step.above & BITS[Column.CURRENT]
         self._beyond_since = (self._beyond_since or step.t) if beyond else None
         if self._beyond_since is not None and step.t - self._beyond_since >= NO_CURRENT_S:
-            self.wrong.setdefault(Column.CURRENT, "is beyond its span although power is off")
+            self._found(Column.CURRENT, "is beyond its span although power is off", self._beyond_since)

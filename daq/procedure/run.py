@@ -74,6 +74,7 @@ class Run:
         self._overshoot: float | None = None
         self._awaited: str | None = None
         self._capture_until = 0.0
+        self._capture_unfit = ""
         self._held = False
         self._cut_short = ""
         self._t = 0.0
@@ -148,7 +149,10 @@ class Run:
         """Takes a fast capture of the device; one that no stage waits for is passed over."""
         if self._awaited is not None and self.outcome is None:
             stage, self._awaited = self._awaited, None
-            self._effects.extend(self._reading.captured(capture, stage, self._t))
+            if self._capture_unfit:
+                self._effects.append(Noted(self._t, "waveform not read", f"{stage}: {self._capture_unfit}"))
+            else:
+                self._effects.extend(self._reading.captured(capture, stage, self._t))
             if self._held:
                 self._event(Event.READ)
                 if self.outcome is None:
@@ -170,16 +174,17 @@ class Run:
         if stage_of(self.stage).name == "connect":
             self._fitness.broken(step, self.stage)  # tells of it before anybody begins to work
             self._take_zero(step)
+        self._look_back()
         switched = self._switch.feed(step)
         self._filling.feed(step, self._switch.on)
         self._locate_valve(step)
         breach = self._guards.feed(step, self._situation(step))
-        if breach is not None:
+        if breach is not None and self.outcome is None:
             self._halt(breach)
         if switched and self.outcome is None:
             self._switched(step)
         if self.outcome is None:
-            self._await_capture()
+            self._await_capture(step)
         if self.outcome is None:
             self._stage_step(step)
         self._effects.extend(self._fitness.alarms)
@@ -196,6 +201,16 @@ class Run:
         for column in list(self._belief.wrong)[known:]:
             self._fitness.complain_of(column, self.stage)
         return step
+
+    def _look_back(self) -> None:
+        """A channel found out when nothing is read any more may have been wrong before the last reading was taken."""
+        if stage_of(self.stage).name != "finish":
+            return
+        wrong = next((c for c, since in self._belief.since.items() if since < self._since), None)
+        if wrong is not None:
+            self._effects.extend(self._fitness.alarms)
+            self._fitness.alarms.clear()
+            self._end(voided=f"{wrong.name.lower()}{FAULTY}")
 
     def _take_zero(self, step: Step) -> None:
         """While nothing is connected the line is open to the air: the only rest that is sure to be one."""
@@ -303,13 +318,17 @@ class Run:
         wanted = self._reading.capture_wanted()
         if wanted is not None:
             self._awaited, self._capture_until = self.stage, self._t + CAPTURE_WAIT_S
+            self._capture_unfit = ""
             self._effects.append(wanted)
             self._held = self._reading.speed_asked
         if not self._held:
             self._event(Event.READ)
 
-    def _await_capture(self) -> None:
-        """A capture that nobody requires holds no stage up; one that does not come is given up."""
+    def _await_capture(self, step: Step) -> None:
+        """A capture that nobody requires holds no stage up; one that does not come is given up. What is judged must be
+        as it should until the capture is there: a supply that sags slows every motor."""
+        if self._held:
+            self._capture_unfit = self._capture_unfit or self._why_unfit(step)
         if self._awaited is None or self._t < self._capture_until:
             return
         self._effects.append(Noted(self._t, "waveform not read", f"{self._awaited}: the device gave no capture"))

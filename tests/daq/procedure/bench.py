@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daq.judge.requirement import Quantity, Requirement
 from daq.procedure.effects import Effect, Outcome
@@ -82,7 +83,11 @@ class Unit:
 
 @dataclass(slots=True)
 class Bench:
-    """Everything at the bench. A test changes it through `hook`, which is called before every block."""
+    """Everything at the bench. A test changes it through `hook`, which is called before every block.
+
+    The channels in `stuck` repeat the count that they had when they got there; those in `quiet` have no scatter, and
+    with `holds` all give each value for so many blocks.
+    """
 
     unit: Unit = field(default_factory=Unit)
     supply: float = 13.5
@@ -97,6 +102,9 @@ class Bench:
     meter_alive: bool = True
     level_fitted: bool = True
     silent_wires: dict[Role, float] = field(default_factory=dict)
+    stuck: set[Role] = field(default_factory=set)
+    quiet: frozenset[Role] = frozenset()
+    holds: int = 1
     lose: bool = False
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(7))
     line: Line = field(default_factory=Line)
@@ -106,6 +114,8 @@ class Bench:
     hook: Callable[["Bench", Run], None] = lambda _bench, _run: None
     effects: list[Effect] = field(default_factory=list)
     _phase: float = 0.0
+    _held: NDArray[np.int16] | None = None
+    _stuck_at: dict[Role, int] = field(default_factory=dict)
     aim: float = 1.0
     _quick: bool = False
 
@@ -134,8 +144,20 @@ class Bench:
         self._move()
         now = self.levels() | self.silent_wires
         noise = {Role.PRESSURE: 0.003 * now[Role.PRESSURE] + 100, Role.SHUNT: 0.02, Role.SUPPLY_VOLTAGE: 0.01}
-        values = {r: now[r] + noise.get(r, 0.0) * self.rng.standard_normal(BLOCK) for r in ROLES}
-        return self.line.block(clipped(counts_of(values)), self._edges())
+        scatter = {r: (r not in self.quiet) * noise.get(r, 0.0) * self.rng.standard_normal(BLOCK) for r in ROLES}
+        return self.line.block(self._spoilt(clipped(counts_of({r: now[r] + scatter[r] for r in ROLES}))), self._edges())
+
+    def _spoilt(self, counts: NDArray[np.int16]) -> NDArray[np.int16]:
+        if self._held is None or round(self.t / DT) % self.holds == 0:
+            self._held = counts[0].copy()
+        if self.holds > 1:
+            counts[:] = self._held
+        for role in self._stuck_at.keys() - self.stuck:
+            del self._stuck_at[role]
+        for role in self.stuck:
+            k = ROLES.index(role)
+            counts[:, k] = self._stuck_at.setdefault(role, int(counts[0, k]))
+        return counts
 
     def _move(self) -> None:
         self.t += DT
