@@ -37,7 +37,7 @@ def budget_rows(reading: Data, *, named: bool = False) -> Iterator[tuple[object,
 
 
 def conclusion(reading: Data) -> str:
-    """What the lines come to: combined u, effective degrees of freedom, k, U; and what was corrected."""
+    """What the lines come to: combined u, degrees of freedom, k, U; how scatter was found, and what was corrected."""
     value, expanded = value_text(reading)
     widened = [line for line in reading["budget"] if line["widen"] > 1.0]
     text = f"{value} ± {expanded} (95 %): combined u {_number(reading['u'])} {reading['unit']}, "
@@ -45,6 +45,10 @@ def conclusion(reading: Data) -> str:
     if widened:
         names = ", ".join(f"{line['source']} × {line['widen']:.2f}" for line in widened)
         text += f"; widened for repeated looks: {names}"
+    for line in reading["budget"]:
+        if line.get("values"):
+            text += f"; {line['source']} of {line['values']} values worth {line['worth']:.1f} independent ones"
+            text += f" (autocorrelation {line['phi']:.2f})"
     for name, by in (reading["corrections"] or {}).items():
         text += f"; corrected for {name}: {by:+.4g} {reading['unit']}"
     return text

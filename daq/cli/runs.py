@@ -112,7 +112,8 @@ def _show_budgets(data: dict[str, Any], json: bool) -> None:
 
     readings = budgets(data)
     if json:
-        put_json([{"reading": r["name"], "budget": r["budget"]} for r in readings])
+        told = ("value", "unit", "u", "U", "k", "dof", "n_effective", "corrections", "budget")
+        put_json([{"reading": r["name"], **{key: r[key] for key in told}} for r in readings])
         return
     for reading in readings:
         if in_terminal():

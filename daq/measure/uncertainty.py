@@ -44,7 +44,8 @@ class Component:
     `standard` is the standard uncertainty in the reading's unit; `dof` its degrees of freedom, at least 1. `widen`
     multiplies the scale that the component has in the coverage interval, not its standard uncertainty: for a type A
     part looked at repeatedly. How it came about, for whoever follows the budget: `stated` ÷ `divisor` × `sensitivity`,
-    where `about` names the quantity that the doubt was stated of, if it is not the reading's own.
+    where `about` names the quantity that the doubt was stated of, if it is not the reading's own. A scatter says of how
+    many `values` it is, and how many independent ones they are `worth`; 0 where it is none.
     `common` doubts err the same way in all readings of a channel in a run, as a calibration does.
     """
 
@@ -57,6 +58,8 @@ class Component:
     sensitivity: float = 1.0
     common: bool = False
     about: str = ""
+    values: int = 0
+    worth: float = 0.0
 
     @classmethod
     def rectangular(
@@ -87,6 +90,11 @@ class Component:
     def stated(self) -> float:
         """The doubt as it was stated, in the unit of what it is about; what was not passed on is 0."""
         return self.standard * self.divisor / abs(self.sensitivity) if self.sensitivity else 0.0
+
+    @property
+    def signed(self) -> float:
+        """The standard uncertainty with the sign of the sensitivity: which way the reading errs with the doubt."""
+        return self.standard if self.sensitivity >= 0.0 else -self.standard
 
     def scaled(self, by: float, of: str = "") -> "Component":
         """The same doubt where it counts `by` times in another quantity; `of` names where it came from."""
@@ -129,7 +137,9 @@ class Mean:
 
     def component(self, source: str = "scatter") -> Component:
         """The mean's scatter as a part of an uncertainty."""
-        return Component(source, Shape.STUDENT, self.standard, self.dof, self.widen)
+        return Component(
+            source, Shape.STUDENT, self.standard, self.dof, self.widen, values=self.n, worth=self.n_effective
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,7 +19,8 @@ def budget_of(reading: Reading) -> list[dict[str, Any]]:
     """One line for each source, the largest first; none for an interval.
 
     `u` = `stated` ÷ `divisor` × |`sensitivity`| is in the reading's unit, `stated` in `unit`; `dof` is null where it is
-    infinite. `widen` multiplies the line's share in U where several looks might have ended the reading.
+    infinite. `widen` multiplies the line's share in U where several looks might have ended the reading. A scatter has
+    `values`, the independent ones that they are `worth`, and the lag-1 autocorrelation `phi` that would make them so.
     """
     unit, factor = UNITS[reading.quantity]
     lines = sorted(reading.combined.components, key=lambda c: -c.standard)
@@ -44,4 +45,10 @@ def _line(c: Component, unit: str, factor: float) -> dict[str, Any]:
         "u": tidy(c.standard * factor),
         "dof": tidy(c.dof) if math.isfinite(c.dof) else None,
         "widen": tidy(c.widen),
+        **(_of_values(c) if c.values else {}),
     }
+
+
+def _of_values(c: Component) -> dict[str, Any]:
+    phi = (c.values - c.worth) / (c.values + c.worth)
+    return {"values": c.values, "worth": tidy(c.worth), "phi": tidy(phi)}

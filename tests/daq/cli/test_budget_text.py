@@ -26,6 +26,7 @@ def test_the_conclusion_adds_them_up() -> None:
     text = conclusion(reading())
     assert text.startswith("500.0 kPa ± 3.0 (95 %): combined u 1.52 kPa, over 1000 degrees of freedom, k 1.9")
     assert "widened for repeated looks: scatter × 1.40" in text
+    assert "scatter of 20 values worth 11.0 independent ones (autocorrelation 0.29)" in text
     assert text.endswith("corrected for hose: -0.2 kPa")
 
 

@@ -2,14 +2,16 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from daq.measure.reading import Reading
-from daq.measure.uncertainty import Component, Shape, combine
+from daq.measure.uncertainty import Component, Shape, combine, mean_of
 from daq.stand.budget import budget_of
+from tests.studies.common import autoregressive
 
 PARTS = (
-    Component("scatter", Shape.STUDENT, 80.0, dof=7.5, widen=1.4),
+    Component("scatter", Shape.STUDENT, 80.0, dof=7.5, widen=1.4, values=20, worth=11.0),
     Component.normal("calibration", 2500.0, k=2.0, common=True),
     Component.rectangular("drift", 1000.0, 0.5, common=True),
     Component.normal("voltage at the terminals", 0.0136, 1.0, 60e3, about="voltage"),
@@ -33,3 +35,13 @@ def test_each_line_leads_to_its_u_and_all_of_them_to_the_readings() -> None:
 def test_an_interval_has_none() -> None:
     bounded = Reading("flow", "shutoff", math.nan, 0.0, 1e-6, combine(()), 0, 0.0, (0.0, 1.0), flags=("interval",))
     assert budget_of(bounded) == []
+
+
+def test_a_scatter_says_what_it_was_found_from() -> None:
+    """Also where it was passed on to another quantity."""
+    found = mean_of(autoregressive(np.random.default_rng(3), 0.5, 1, 40)[0], looks=5)
+    scatter = found.component().scaled(2.0, "pressure")
+    (line,) = budget_of(Reading("power", "shutoff", 5.0, 5.0, 5.0, combine([scatter]), 40, 9.0, (0.0, 1.0)))
+    assert (line["source"], line["values"], line["widen"]) == ("pressure: scatter", 40, pytest.approx(found.widen))
+    assert line["worth"] == pytest.approx(found.n_effective)
+    assert line["phi"] == pytest.approx(found.phi)
