@@ -25,14 +25,14 @@ def agreement(first: Reading, second: Reading) -> Agreement:
     What is common to both, fully correlated, counts by the difference of what it does to each (JCGM 100:2008, 5.2.2): a
     wrong zero not at all, a wrong factor by how far the readings differ. The rest adds up.
     """
-    shared = {c.source: c for c in first.combined.components if c.common}
+    shared = [c for c in first.combined.components if c.common]
     parts: list[Component] = [c for c in first.combined.components if not c.common]
     for c in second.combined.components:
-        other = shared.pop(c.source, None) if c.common else None
-        parts.append(c if other is None else replace(c, standard=abs(_signed(c) - _signed(other))))
-    parts += shared.values()
-    return Agreement(second.value - first.value, combine([c for c in parts if c.standard > 0.0]))
-
-
-def _signed(c: Component) -> float:
-    return c.standard if c.sensitivity >= 0.0 else -c.standard
+        # A channel may state several doubts of one name; they keep their order.
+        other = next((o for o in shared if c.common and o.source == c.source), None)
+        if other is None:
+            parts.append(c)
+            continue
+        shared.remove(other)
+        parts.append(replace(c, standard=abs(c.signed - other.signed)))
+    return Agreement(second.value - first.value, combine([c for c in (*parts, *shared) if c.standard > 0.0]))
