@@ -12,6 +12,9 @@ from enum import StrEnum
 from daq.judge.requirement import Requirement
 from daq.measure.reading import Reading
 
+_UNBELIEVED = frozenset({"above_table", "few_steps"})
+"""Flags of readings that hold for nothing: beyond the meter's table, or of too little to tell the scatter."""
+
 
 class Result(StrEnum):
     """What was found on one requirement."""
@@ -39,7 +42,7 @@ class Finding:
 
 def judge(requirement: Requirement, reading: Reading | None, stage: str) -> Finding:
     """The finding on a requirement. A reading that could not be believed is no reading."""
-    if reading is None or "above_table" in reading.flags:
+    if reading is None or not _UNBELIEVED.isdisjoint(reading.flags):
         return Finding(requirement, stage, reading, Result.VOID)
     low, high = reading.bounds(requirement.guard)
     sides = []

@@ -15,7 +15,10 @@ from daq.measure.uncertainty import Combined, Component, Mean, combine, mean_of
 
 REFERENCE_TEMPERATURE = 293.15
 """Where temperature doubts start to count, K: the usual reference temperature of calibrations (ISO 1)."""
-_OF_SUPPLY = frozenset({"supply voltage off", "voltage at the terminals", "sensitivity to voltage"})
+_OF_SUPPLY = frozenset({"supply voltage off", "voltage at the terminals"})
+"""Doubts that all readings of a window share; how each follows the voltage, where that is stated, is its own."""
+FEWEST_STEPS = 2
+"""Flow steps that a window needs: one alone says nothing of how flow scatters."""
 UNMEASURED_KELVINS = 10.0
 """Distance from it that is assumed where no channel measures a temperature."""
 
@@ -158,6 +161,9 @@ class Reader:
     def _flow(self, w: Window, looks: int) -> Reading:
         if math.isnan(w.flow.value):
             return _bounded("flow", w, w.flow.low, w.flow.high)
+        if w.flow_steps.size < FEWEST_STEPS or not np.isfinite(w.flow_steps).all():
+            unknown = _bounded("flow", w, 0.0, math.inf)
+            return replace(unknown, flags=(*w.flags, "few_steps"))
         # The mean counts edges over the whole window; the scatter of its steps is only its type A doubt.
         mean = replace(mean_of(w.flow_steps, looks=looks), value=w.flow.value)
         return self._assemble("flow", w, mean, self.doubts("flow", mean.value, kelvins=w.kelvins))
@@ -261,19 +267,22 @@ class Reader:
 
 
 def product(factors: Sequence[tuple[Reading, float]]) -> tuple[float, list[Component]]:
-    """Readings, none of them 0, each to a power, multiplied: the value, and each one's doubts passed on to first order.
+    """Readings, each to a power, multiplied: the value, and each one's doubts passed on to first order. One with a
+    negative power is not 0.
 
     Where a doubt is in several of them (the supply's deviation is in all), it is taken once, with what it does together
     (JCGM 100:2008, 5.2.2).
     """
-    value = float(np.prod([r.value**power for r, power in factors]))
+    value = math.prod(r.value**power for r, power in factors)
     parts: list[Component] = []
     together: dict[str, float] = {}
-    for r, power in factors:
-        by = power * value / r.value
+    for k, (r, power) in enumerate(factors):
+        # not power·value/r, since a line that takes no pressure may show none
+        others = math.prod(o.value**by for j, (o, by) in enumerate(factors) if j != k)
+        by = power * r.value ** (power - 1.0) * others
         for c in r.combined.components:
             if c.source in _OF_SUPPLY:
-                together[c.source] = together.get(c.source, 0.0) + c.standard * by
+                together[c.source] = together.get(c.source, 0.0) + c.signed * by
             else:
                 parts.append(c.scaled(by, r.quantity))
     shared = {c.source: c for r, _ in factors for c in r.combined.components if c.source in _OF_SUPPLY}

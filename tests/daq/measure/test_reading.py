@@ -6,10 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from daq.judge.finding import Result, judge
+from daq.judge.requirement import Quantity, Requirement
 from daq.measure.channels import Channels, Doubt, Per
 from daq.measure.convert import Floats, Zero
 from daq.measure.flow import Flow
-from daq.measure.reading import Reader, Reading, Supply, Window, evidence, seconds
+from daq.measure.reading import Reader, Reading, Supply, Window, evidence, product, seconds
 from tests.daq.measure.blocks import CHANNELS, LITRES_PER_HOUR, PRESSURE, SHUNT
 
 LSB = np.array([48.0, 8e-4, 8e-4, np.nan, np.nan])
@@ -150,6 +152,31 @@ def test_more_scatter_is_more_doubt() -> None:
     assert wide.combined.U > 1.5 * read("flow").combined.U
 
 
+# Products.
+
+
+@pytest.mark.parametrize("pressure", [0.0, 12e3, -200.0])
+def test_efficiency_at_whatever_pressure_the_open_line_takes(pressure: float) -> None:
+    """A coarse converter may show none at all; the doubt of pressure counts by Q over P all the same."""
+    reading = read("efficiency", window(pressure=np.full(40, pressure)))
+    assert reading.value == pytest.approx(pressure * AT_120 / 67.5, rel=1e-4)
+    by_pressure = parts(reading)["pressure: calibration"]
+    assert by_pressure == pytest.approx(1e3 * AT_120 / 67.5, rel=1e-3)
+
+
+def test_a_product_takes_what_all_share_once_and_what_each_part_states_apart() -> None:
+    """By hand: p·Q with sensitivities of either sign, whose own doubts have nothing to do with each other."""
+    stated = Supply(13.5, {"flow": (-0.1 * AT_120, 0.03 * AT_120), "pressure": (0.04 * 400e3, 0.04 * 400e3)})
+    pressure, flow = (read(q, window(voltage=scatter(13.3, 0.01)), supply=stated) for q in ("pressure", "flow"))
+    value, found = product(((pressure, 1.0), (flow, 1.0)))
+    relative = sorted(c.standard / value for c in found if c.source.endswith("sensitivity to voltage"))
+    own = [0.2 * 0.04 * 400e3 / pressure.value, 0.2 * 0.03 * AT_120 / flow.value]
+    assert relative == pytest.approx(sorted(own))
+    (terminals,) = (c.standard for c in found if c.source == "voltage at the terminals")
+    volts = parts(pressure)["voltage at the terminals"] / (0.04 * 400e3)
+    assert terminals / value == pytest.approx(volts * abs(0.04 * 400e3 / pressure.value - 0.1 * AT_120 / flow.value))
+
+
 # Corrections.
 
 
@@ -227,6 +254,14 @@ def test_a_flow_below_the_table_is_an_interval_with_both_ends() -> None:
 
 def test_a_flow_above_the_table_is_marked() -> None:
     assert read("flow", window(flow=Flow(math.nan, 5e-5, math.inf))).flags == ("above_table",)
+
+
+@pytest.mark.parametrize("steps", [np.empty(0), np.array([AT_120]), np.array([AT_120, math.nan, AT_120])])
+def test_a_flow_of_which_nothing_tells_the_scatter_holds_for_nothing(steps: Floats) -> None:
+    reading = read("flow", window(flow_steps=steps))
+    assert (reading.low, reading.high, reading.flags) == (0.0, math.inf, ("few_steps",))
+    assert judge(Requirement("", Quantity.FLOW, "free_flow", at_least=0.0), reading, "free_flow").result is Result.VOID
+    assert read("efficiency", window(flow_steps=steps)).is_interval
 
 
 def test_flags_of_the_window_stay() -> None:
