@@ -42,17 +42,26 @@ def rated(
         value *= f.at.value**f.power
     weights = [(f, f.power * value / f.at.value) for f in found]
     parts: list[Component] = []
+    hose = _through(curve, place, at)
     for f, weight in weights:
-        own = (*f.at.components, *reader.doubts(f.channel, f.at.value, kelvins=kelvins))
+        own = (*f.at.components, *reader.doubts(f.channel, f.at.value, kelvins=kelvins, flow=hose))
         parts += [c.scaled(weight, "" if len(found) == 1 else f.channel) for c in own]
     by_place = sum(w * f.at.slope for f, w in weights) + exact * value / at
-    parts += [c.scaled(by_place, place) for c in reader.doubts(place, at, kelvins=kelvins)]
+    parts += [c.scaled(by_place, place) for c in reader.doubts(place, at, kelvins=kelvins, flow=hose)]
     volts = curve.voltage_at_flow(at) if place == "flow" else curve.voltage_at(at)
     assert volts is not None, "there are factors only where there are volts"
     parts += reader.supply_doubts(volts.value, _per_volt(weights, place, at, reader.supply), kelvins)
     n = min(f.at.n for f in found)
     kept = combine([c for c in parts if c.standard > 0.0])
     return Reading(quantity, "rated", value, value, value, kept, n, float(n), span, flags=reader.flags, at=at)
+
+
+def _through(curve: Curve, place: str, at: float) -> float:
+    """The flow through the hose at the place, which the pressure was brought to the outlet for."""
+    if place == "flow":
+        return at
+    flow = curve.flow_at(at)
+    return flow.value if flow else 0.0
 
 
 def _factors(curve: Curve, quantity: str, at: float) -> list[Factor] | None:
