@@ -65,6 +65,8 @@ def _law(t: Floats, pressure: Floats, tau: float, floor: float) -> Decay:
     height = float(off @ (pressure - pressure.mean())) / spread if spread > 0.0 else 0.0
     rest = float(pressure.mean() - height * shape.mean())
     if rest < floor or spread == 0.0:
-        rest, height = floor, float(shape @ (pressure - floor)) / float(shape @ shape)
+        # long after the beginning of a short decay nothing of it is left
+        power = float(shape @ shape)
+        rest, height = floor, float(shape @ (pressure - floor)) / power if power > 0.0 else 0.0
     left = pressure - rest - height * shape
     return Decay(rest, height, float(tau), float(np.sqrt(left @ left / left.size)))

@@ -61,6 +61,12 @@ def test_the_law_is_what_scipy_finds() -> None:
     assert law.residual == pytest.approx(500.0, rel=0.1)
 
 
+def test_a_pressure_that_is_seen_late_has_a_law_too() -> None:
+    """After a minute in which all scans were lost nothing of a short decay is left to fit."""
+    late = np.arange(60.0, 64.0, 0.05)
+    assert decay_of(late, np.full(late.size, 100e3)).at(62.0) == pytest.approx(100e3)
+
+
 @given(start=st.floats(10e3, 900e3), rate=st.floats(-200.0, 200.0))
 def test_a_pressure_that_hardly_falls_has_a_rate_all_the_same(start: float, rate: float) -> None:
     t = times(10.0)
