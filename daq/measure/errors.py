@@ -13,6 +13,10 @@ class TooSlowError(MeasureError):
     """A device that scans too slowly for a mean over 50 ms."""
 
 
+class CaptureError(MeasureError):
+    """A fast capture that cannot be one."""
+
+
 class ResidualError(MeasureError):
     """Pressure after power-off that no residual pressure can be read from."""
 

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from daq.measure.channels import Channels
 from daq.measure.convert import Column, Zero, channel_maps
-from daq.measure.errors import NotFittedError
+from daq.measure.errors import CaptureError, NotFittedError
 from drivers.block import Capture, Identity, Role
 
 Floats = NDArray[np.float64]
@@ -22,7 +22,13 @@ def amperes(capture: Capture, channels: Channels, identity: Identity, zero: Zero
 
     Raises:
         NotFittedError: the capture is of another channel, or of one that the device does not have.
+        CaptureError: it names no rate.
     """
+    if capture.rate_hz <= 0:
+        raise CaptureError(
+            f"device {identity.device_id}: a capture at {capture.rate_hz} Hz: expected a rate above 0; correct the "
+            "answer to a capture in the firmware"
+        )
     k = next((k for k, a in enumerate(identity.analog) if a.role == capture.role), None)
     if capture.role not in SHUNTS or k is None:
         raise NotFittedError(

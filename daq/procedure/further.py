@@ -96,7 +96,10 @@ class Further:
     def speed(self, capture: Capture, stage: str, t: float, volts: float) -> Made:
         """What a capture shows: always a note, and a speed where the part states its commutator. `volts` were at the
         terminals; the speed is that at the test voltage, in proportion."""
-        samples = amperes(capture, self._channels, self._measuring.identity, self._reader.zero)
+        try:
+            samples = amperes(capture, self._channels, self._measuring.identity, self._reader.zero)
+        except MeasureError as error:
+            return [Noted(t, "waveform not read", str(error))]
         found = waveform_of(
             samples,
             float(capture.rate_hz),
@@ -147,13 +150,14 @@ class Further:
         )
         doubts = self._reader.doubts("pressure", found.value, kelvins=kelvins_of([s.temperature for s in steps]))
         begin, end = (off_at + t for t in found.window)
-        corrections = (("stand's leak", found.correction),) if found.correction else ()
+        corrections = tuple((n, c) for n, c in (("stand's leak", found.correction), ("height", pressure.height)) if c)
+        value = found.value + pressure.height
         return Reading(
             "residual_pressure",
             "residual",
-            found.value,
-            found.value,
-            found.value,
+            value,
+            value,
+            value,
             combine([c for c in (*found.components, *doubts) if c.standard > 0.0]),
             found.mean.n,
             found.mean.n_effective,

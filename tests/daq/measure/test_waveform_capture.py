@@ -3,7 +3,7 @@
 import pytest
 
 from daq.measure.convert import Column, Converter, Zero
-from daq.measure.errors import NotFittedError
+from daq.measure.errors import CaptureError, NotFittedError
 from daq.measure.waveform_capture import amperes
 from drivers.block import Capture, Role
 from tests.daq.measure.blocks import CHANNELS, RESTING, ROLES, VOLTS_PER_COUNT, identity, steady_blocks
@@ -25,6 +25,11 @@ def test_a_wide_channel_by_its_own_counts() -> None:
     # 0.2 V/A behind 5 mΩ and a gain of 40
     found = amperes(Capture(Role.SHUNT_WIDE, 20_000, 5, [0, 1000], False), CHANNELS, device, Zero())
     assert found == pytest.approx([0.0, 1000 * VOLTS_PER_COUNT / 0.2])
+
+
+def test_a_capture_at_no_rate_is_refused() -> None:
+    with pytest.raises(CaptureError, match="expected a rate above 0"):
+        amperes(Capture(Role.SHUNT, 0, 5, [1], False), CHANNELS, identity(), Zero())
 
 
 @pytest.mark.parametrize("role", [Role.PRESSURE, Role.SHUNT_WIDE])

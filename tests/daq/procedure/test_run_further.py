@@ -77,6 +77,17 @@ def test_what_the_stand_itself_loses_is_not_the_units() -> None:
     assert dict(found.reading.corrections)["stand's leak"] > 150e3
 
 
+def test_what_is_left_is_told_at_the_units_outlet() -> None:
+    """As any pressure: half a metre below the transducer there is more."""
+    stand = replace(STAND, channels=replace(CHANNELS, pressure=replace(PRESSURE, height=3.7e3)))
+    outcomes = [carry_out(pump(*PUMP_NEEDS, HELD), Bench(), s) for s in (STAND, stand)]
+    plain, higher = (finding(o, "holds").reading for o in outcomes)
+    assert plain is not None
+    assert higher is not None
+    assert dict(higher.corrections) == {"height": 3.7e3}
+    assert higher.value - plain.value == pytest.approx(3.7e3)
+
+
 def test_scans_lost_about_its_time_leave_no_reading() -> None:
     bench = Bench()
 
@@ -152,6 +163,27 @@ def test_a_place_that_the_valve_never_came_to_is_void() -> None:
     assert notes(bench, "rated not read")
 
 
+@pytest.mark.parametrize(("name", "odd"), [("supply", 12.0), ("supply", 15.0), ("celsius", 60.0)])
+def test_a_stand_out_of_its_tolerance_while_the_valve_moves_fails_nobody(name: str, odd: float) -> None:
+    bench = Bench(Unit(free_flow=70 * LITRES_PER_HOUR))
+    part = pump(replace(RATED, at_least=60 * LITRES_PER_HOUR), temperature_high=313.15)
+    stand = replace(STAND, limits=replace(LIMITS, temperature=373.15))
+    right = getattr(bench, name)
+    bench.hook = lambda b, r: setattr(b, name, odd if r.stage in ("throttle", "reopen") else right)
+    outcome = carry_out(part, bench, stand)
+    assert finding(outcome, "rated flow").result is Result.VOID
+    assert outcome.verdict.word is Word.VOID
+    assert notes(bench, "curve not drawn")
+
+
+def test_a_run_that_ends_early_has_no_rated_flow() -> None:
+    bench = Bench()
+    bench.hook = lambda b, r: b.effects.extend(r.halt("aborted") if r.stage == "shutoff" else ())
+    outcome = carry_out(pump(RATED), bench)
+    assert finding(outcome, "rated flow").result is Result.VOID
+    assert outcome.verdict == Verdict(Word.VOID, "aborted")
+
+
 def test_a_module_opens_first_and_closes_then() -> None:
     part = module(Kind.MODULE_RETURN, requirements=(*MODULE_NEEDS, RATED))
     outcome = carry_out(part, Bench())
@@ -216,6 +248,38 @@ def test_a_device_that_answers_no_capture_holds_up_no_run_and_gives_no_speed() -
     assert run.outcome is not None
     assert run.outcome.verdict == Verdict(Word.VOID, "speed")
     assert len(notes(bench, "waveform not read")) == 2
+
+
+def test_a_supply_that_sags_before_the_capture_came_fails_nobody() -> None:
+    run, bench = begin(pump(SPEED, segments=8), STAND, capturing()), Bench()
+
+    def sag(b: Bench, r: Run) -> None:
+        waits = len([e for e in b.effects if isinstance(e, CaptureWanted)]) > b.captures
+        b.supply = 12.0 if waits else 13.5
+        if waits and r.last is not None and r.last.voltage < 12.5:
+            b.captures += 1
+            b.effects += r.captured(captured(80.0, b))
+
+    bench.hook = sag
+    drive(run, bench, 120.0)
+    assert run.outcome is not None
+    assert run.outcome.verdict == Verdict(Word.VOID, "speed")
+    assert notes(bench, "waveform not read")[0] == "free_flow: supply low"
+
+
+@pytest.mark.parametrize("broken", [{"role": 99}, {"rate_hz": 0}, {"counts": []}])
+def test_a_capture_that_cannot_be_one_is_no_reading(broken: dict[str, object]) -> None:
+    run, bench = begin(pump(SPEED, segments=8), STAND, capturing()), Bench()
+
+    def answer(b: Bench, r: Run) -> None:
+        if len([e for e in b.effects if isinstance(e, CaptureWanted)]) > b.captures:
+            b.captures += 1
+            b.effects += r.captured(replace(captured(100.0, b), **broken))  # type: ignore[arg-type]
+
+    bench.hook = answer
+    drive(run, bench, 120.0)
+    assert run.outcome is not None
+    assert run.outcome.verdict == Verdict(Word.VOID, "speed")
 
 
 def test_a_current_without_humps_gives_none_either() -> None:
