@@ -52,6 +52,13 @@ def test_a_shared_doubt_that_only_one_reading_has_stays(swapped: bool) -> None:
     assert agreement(*(pair[::-1] if swapped else pair)).combined.u == pytest.approx(0.5)
 
 
+def test_doubts_of_one_name_are_held_against_each_other_in_their_order() -> None:
+    """A channel may call both its offset and its slope `calibration`: the offset drops out, the slope by 1 %."""
+    offset = Component.normal("calibration", 0.5, common=True)
+    first, second = reading(100.0, offset, factor(100.0)), reading(101.0, offset, factor(101.0))
+    assert agreement(first, second).combined.u == pytest.approx(0.005)
+
+
 def test_a_doubt_that_errs_the_other_way_counts_twice() -> None:
     up, down = (Component.normal("supply", 0.2, 1.0, s, common=True) for s in (3.0, -3.0))
     assert agreement(reading(1.0, up), reading(1.0, down)).combined.u == pytest.approx(1.2)
