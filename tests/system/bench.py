@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from simulator.adapter import Line, PtyLine, keep_running, serve_pty, serve_tcp
+from simulator.adapter import Line, PtyLine, TcpLine, keep_running, serve_pty, serve_tcp
 from simulator.rig import Rig
 
 Json = dict[str, Any]
@@ -175,16 +175,19 @@ async def simulated(rig: Rig, pace: float, *, tcp: bool = False) -> AsyncIterato
 
 
 @asynccontextmanager
-async def simulated_from_stream(rig: Rig, pace: float) -> AsyncIterator[Simulated]:
+async def simulated_from_stream(rig: Rig, pace: float, *, tcp: bool = False) -> AsyncIterator[Simulated]:
     """As `simulated`, but simulated time stands still until the host has asked who is there, and again until it has
-    switched the stream on: exactly as in a simulation that waits for its host, so that the samples are the same."""
+    switched the stream on: exactly as in a simulation that waits for its host, so that the samples are the same, and
+    what happens at a certain time happens in mid-run however long the host takes to start."""
     stand, arrived = Simulated(rig, ""), asyncio.Event()
 
     def receive(data: bytes) -> None:
         rig.write(data)
         arrived.set()
 
-    line = PtyLine(receive)
+    line = TcpLine(receive) if tcp else PtyLine(receive)
+    if isinstance(line, TcpLine):
+        await line.open("127.0.0.1", 0)
     stand.address = line.address
 
     async def run() -> None:
@@ -194,14 +197,18 @@ async def simulated_from_stream(rig: Rig, pace: float) -> AsyncIterator[Simulate
             line.send(piece)
         await arrived.wait()
         await keep_running(rig, line, pace, stand.after)
+        await line.close()
 
     running = asyncio.create_task(run(), name="simulated device that waits for its host")
     try:
         yield stand
     finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
-        await line.close()
+        if running.done():
+            running.result()
+        else:
+            running.cancel()
+            await asyncio.gather(running, return_exceptions=True)
+            await line.close()
 
 
 class Subscriber(Heard):

@@ -22,7 +22,7 @@ from simulator.rig import Rig
 from simulator.scenario import load_scenario
 from tests.conftest import Mosquitto
 from tests.daq.stand.evidence import gaps, replayed, scans, touched
-from tests.system.bench import Child, Json, simulated, steadyhead
+from tests.system.bench import Child, Json, simulated, simulated_from_stream, steadyhead
 from tests.system.records import CONFIG, Records
 
 PACE = 16.0
@@ -85,7 +85,7 @@ async def test_on_the_line_in_mid_run(records: Records, name: str) -> None:
 async def test_a_real_line_that_is_unplugged(records: Records, tcp: bool) -> None:
     rig = Rig(load_scenario("scripted"), "good-pump", script=True, faults="unplug:40")
     async with (
-        simulated(rig, PACE, tcp=tcp) as stand,
+        simulated_from_stream(rig, PACE, tcp=tcp) as stand,
         steadyhead(*records.run_words(stand.address), stdin=True) as child,
     ):
         stand.confirmed = child.say

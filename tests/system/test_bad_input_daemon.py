@@ -13,6 +13,8 @@ from tests.system.bench import Child, says, simulated, steadyhead, subscribed
 from tests.system.records import Records, ready
 
 PACE = 16.0
+SLOW = 4.0
+"""Where a run has to wait for two more programs to start: it would end after 160 s in which nobody does anything."""
 
 pytestmark = pytest.mark.timeout(60)
 
@@ -67,7 +69,7 @@ async def test_a_result_from_the_foreground_is_sent_by_the_daemon(records: Recor
 async def test_two_daemons_on_one_stand(records: Records, mosquitto: Mosquitto) -> None:
     """The second one ends at once; the first and its run are not touched."""
     rig = Rig(load_scenario("depot"), "good-pump")
-    async with simulated(rig, PACE) as stand, subscribed(mosquitto.port) as heard:
+    async with simulated(rig, SLOW) as stand, subscribed(mosquitto.port) as heard:
         words = records.serve_words(stand.address, mosquitto)
         async with steadyhead(*words) as first:
             await ready(heard)

@@ -9,6 +9,9 @@ from drivers.replay import ReplayDevice
 
 Span = tuple[float, float]
 
+ROUNDING_S = 1e-6
+"""Times are added up from steps, and a hole is at least a scan long."""
+
 
 async def replayed(path: Path) -> list[Event]:
     """Everything in a recording, which must be readable to its last entry."""
@@ -29,5 +32,5 @@ def gaps(events: Iterable[Event], tick_hz: int = 1_000_000, sample_hz: int = 500
 
 
 def touched(window: Span, holes: Iterable[Span]) -> bool:
-    """Whether a window holds a hole, or a part of one."""
-    return any(begin < window[1] and window[0] < end for begin, end in holes)
+    """Whether a window holds a hole, or a part of one; a window may end where a hole begins."""
+    return any(begin < window[1] - ROUNDING_S and window[0] + ROUNDING_S < end for begin, end in holes)
