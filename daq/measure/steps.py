@@ -115,6 +115,10 @@ class Measuring:
         self.scans_missing = self.scans_displaced = 0
         self.first_of: list[int] = []
 
+    def moment(self, tick: int) -> float:
+        """Seconds of the run at a tick of the device, unwrapped; before the first block nothing is known of it."""
+        return (tick - self._tick0) / self.identity.tick_hz
+
     def feed(self, block: Block) -> list[Step]:
         """The steps that this block closed. Blocks of one boot only, in order."""
         if self.meter is None:

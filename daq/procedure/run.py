@@ -73,7 +73,7 @@ class Run:
         self._shut_before_power = self._in_fluid = False
         self._overshoot: float | None = None
         self._awaited: str | None = None
-        self._capture_until = 0.0
+        self._capture_from = self._capture_until = 0.0
         self._capture_unfit = ""
         self._held = False
         self._cut_short = ""
@@ -146,8 +146,10 @@ class Run:
         return self._drain()
 
     def captured(self, capture: Capture) -> list[Effect]:
-        """Takes a fast capture of the device; one that no stage waits for is passed over."""
-        if self._awaited is not None and self.outcome is None:
+        """Takes a fast capture of the device; one that no stage waits for is passed over, and so is one that began
+        before it was asked for: it shows what was before."""
+        late = self.measuring.moment(capture.tick) >= self._capture_from - self.measuring.step_s
+        if self._awaited is not None and late and self.outcome is None:
             stage, self._awaited = self._awaited, None
             if self._capture_unfit:
                 self._effects.append(Noted(self._t, "waveform not read", f"{stage}: {self._capture_unfit}"))
@@ -317,8 +319,8 @@ class Run:
         self._effects.extend(self._reading.reopened(self._t))
         wanted = self._reading.capture_wanted()
         if wanted is not None:
-            self._awaited, self._capture_until = self.stage, self._t + CAPTURE_WAIT_S
-            self._capture_unfit = ""
+            self._awaited, self._capture_unfit = self.stage, ""
+            self._capture_from, self._capture_until = self._t, self._t + CAPTURE_WAIT_S
             self._effects.append(wanted)
             self._held = self._reading.speed_asked
         if not self._held:

@@ -267,6 +267,30 @@ def test_a_supply_that_sags_before_the_capture_came_fails_nobody() -> None:
     assert notes(bench, "waveform not read")[0] == "free_flow: supply low"
 
 
+def test_a_capture_of_an_earlier_stage_is_no_speed_of_this_one() -> None:
+    """What was asked for in free flow, where nobody requires it, may come late: at shutoff the motor turns slower."""
+    speed = replace(SPEED, stage="shutoff")
+    run, bench = begin(pump(speed, segments=8), STAND, capturing()), Bench()
+    early: list[Capture] = []
+
+    def late(b: Bench, r: Run) -> None:
+        if len([e for e in b.effects if isinstance(e, CaptureWanted)]) > b.captures:
+            b.captures += 1
+            early.append(captured(100.0, b))
+            if r.stage == "shutoff":
+                b.effects += r.captured(early[0])
+                assert r.stage == "shutoff"
+                b.effects += r.captured(captured(70.0, b))
+
+    bench.hook = late
+    drive(run, bench, 120.0)
+    assert run.outcome is not None
+    found = finding(run.outcome, "speed")
+    assert found.result is Result.NOT_MET
+    assert found.reading is not None
+    assert found.reading.value == pytest.approx(70.0, rel=0.01)
+
+
 @pytest.mark.parametrize("broken", [{"role": 99}, {"rate_hz": 0}, {"counts": []}])
 def test_a_capture_that_cannot_be_one_is_no_reading(broken: dict[str, object]) -> None:
     run, bench = begin(pump(SPEED, segments=8), STAND, capturing()), Bench()
