@@ -27,7 +27,7 @@ OURS = [
 ]
 
 # Those that need neither a stand nor a broker, and end by themselves.
-RUN = ("steadyhead --help", "steadyhead parts check", "steadyhead runs show --help", "steadyhead runs export --help")
+RUN = ("steadyhead --help", "steadyhead parts check", "steadyhead runs export --help")
 
 
 def steadyhead(*words: str) -> subprocess.CompletedProcess[str]:
