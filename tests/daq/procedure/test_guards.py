@@ -87,6 +87,37 @@ def test_a_current_beyond_the_converter_counts() -> None:
     assert found.quantity is Quantity.CURRENT
 
 
+SATURATED = replace(STEP, current=24.75, faulty=BITS[Column.CURRENT], above=BITS[Column.CURRENT])
+DRY = replace(HERE, stage="dry_check", in_fluid=False, valve=None)
+
+
+@pytest.mark.parametrize(
+    "here", [replace(HERE, pumps=True), replace(HERE, disbelieved=BITS[Column.CURRENT]), replace(DRY, pumps=True)]
+)
+def test_a_current_beyond_the_converter_on_a_unit_that_pumps_is_the_channels(here: Situation) -> None:
+    found = breach(SATURATED, here)
+    assert found is not None
+    assert (found.code, found.why, found.quantity) == ("over_current", "current faulty", None)
+
+
+def test_within_its_span_it_counts_although_the_unit_pumps() -> None:
+    found = breach(replace(STEP, current=18.3), replace(HERE, pumps=True))
+    assert found is not None
+    assert found.quantity is Quantity.CURRENT
+
+
+def test_in_the_air_a_unit_that_ran_first_is_not_blamed_and_one_that_never_did_is() -> None:
+    guards = Guards(pump(), LIMITS)
+    assert guards.feed(STEP, DRY) is None
+    ran = guards.feed(SATURATED, DRY)
+    assert ran is not None
+    assert ran.quantity is None
+    guards.feed(STEP, replace(DRY, power=False))
+    anew = guards.feed(SATURATED, DRY)
+    assert anew is not None
+    assert anew.quantity is Quantity.CURRENT
+
+
 def test_a_disturbance_of_a_few_samples_is_no_over_current() -> None:
     """The mean stays where it was although some samples met the converter's end."""
     assert breach(replace(STEP, current=6.5, faulty=BITS[Column.CURRENT], above=BITS[Column.CURRENT])) is None
@@ -107,6 +138,13 @@ def test_over_pressure_that_the_stand_explains_still_ends_the_run(change: dict[s
     found = breach(replace(STEP, pressure=1.1e6, **change))
     assert found is not None
     assert (found.code, found.quantity) == ("over_pressure", None)
+
+
+def test_a_transducer_beyond_its_span_is_told_as_such() -> None:
+    bit = BITS[Column.PRESSURE]
+    found = breach(replace(STEP, pressure=1.1e6, faulty=bit, above=bit))
+    assert found is not None
+    assert (found.code, found.why, found.quantity) == ("over_pressure", "pressure out of span", None)
 
 
 def test_hot_fluid() -> None:
@@ -150,6 +188,14 @@ def test_time_at_shutoff() -> None:
     assert caught is not None
     assert caught[0] == pytest.approx(6.05, abs=0.06)  # the part's 6 s
     assert (caught[1].code, caught[1].quantity) == ("shutoff_long", None)
+
+
+@pytest.mark.parametrize(("stage", "ends"), [("throttle", True), ("shutoff", True), ("fill", False), ("reopen", False)])
+def test_without_a_pressure_no_flow_counts_as_shut_where_the_valve_is_being_shut(stage: str, ends: bool) -> None:
+    blind = replace(SHUT, faulty=BITS[Column.PRESSURE])
+    caught = lasting(20.0, blind, replace(HERE, stage=stage, valve=None))
+    assert (caught is not None and caught[1].code == "shutoff_long") is ends
+    assert lasting(20.0, replace(blind, flow=FLOWING), replace(HERE, stage=stage, valve=None)) is None
 
 
 def test_the_shutoff_limit_does_not_run_while_a_module_fills() -> None:

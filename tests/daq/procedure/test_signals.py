@@ -1,12 +1,14 @@
 """Switch and valve by the signals."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
+from daq.measure.convert import BITS, Column
 from daq.measure.flow import Flow
 from daq.measure.steps import Step
-from daq.procedure.signals import OFF_S, Switch, valve_by_signals
+from daq.procedure.signals import OFF_S, Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.table import Valve
 from tests.daq.measure.blocks import CHANNELS, LITRES_PER_HOUR, PRESSURE
 
@@ -17,6 +19,11 @@ BELOW = Flow(math.nan, 0.0, 30 * LITRES_PER_HOUR)
 def flowing(litres_per_hour: float) -> Flow:
     q = litres_per_hour * LITRES_PER_HOUR
     return Flow(q, q, q)
+
+
+def step_with(**more: object) -> Step:
+    step = Step(0, 0.0, 0.0, 0.0, 0.0, 293.0, 0.0, SILENT, None, False, 0, 0, 0.0)
+    return replace(step, **more)  # type: ignore[arg-type]  # names of fields with their values
 
 
 def switched(levels: list[tuple[float, float, float]]) -> tuple[Switch, list[tuple[float, bool]]]:
@@ -75,6 +82,21 @@ def test_on_and_off_and_on() -> None:
     assert switch.on_at == pytest.approx(2.0)
 
 
+def test_a_current_that_is_not_believed_says_nothing_of_the_switch() -> None:
+    """A stuck one would never end; one beyond its span is faulty too, and yet there."""
+    switch = Switch(13.5, 0.15)
+    on = step_with(voltage=13.5, current=5.0)
+    for k, step in enumerate([on, *[replace(on, voltage=0.0, faulty=BITS[Column.CURRENT])] * 8]):
+        switch.feed(replace(step, t=0.05 * k))
+    assert not switch.on
+    switch.feed(replace(on, t=1.0))
+    for k in range(8):
+        switch.feed(
+            replace(on, t=1.05 + 0.05 * k, voltage=5.0, faulty=BITS[Column.CURRENT], above=BITS[Column.CURRENT])
+        )
+    assert switch.on
+
+
 def test_nothing_on_is_nothing() -> None:
     switch, changes = switched([(5.0, 0.3, 0.02)])
     assert (switch.on, switch.on_s, changes) == (False, 0.0, [])
@@ -108,3 +130,35 @@ def line(litres_per_hour: float) -> float:
 )
 def test_where_the_valve_is(pressure: float, flow: Flow, assumed: Valve | None, valve: Valve) -> None:
     assert valve_by_signals(pressure, flow, CHANNELS, assumed) is valve
+
+
+@pytest.mark.parametrize(
+    ("pressure", "flow", "faulty", "expected"),
+    [
+        (0.0, flowing(120), 0, True),
+        (0.0, flowing(120), BITS[Column.PRESSURE], True),
+        (10.1e3, SILENT, 0, True),
+        (9.9e3, SILENT, 0, False),
+        (10.1e3, SILENT, BITS[Column.PRESSURE], False),
+        (0.0, BELOW, 0, False),
+    ],
+)
+def test_whether_a_unit_is_seen_to_pump(pressure: float, flow: Flow, faulty: int, expected: bool) -> None:
+    """Line tolerance and limit of the zero are 5 kPa each here."""
+    assert pumps(step_with(pressure=pressure, flow=flow, faulty=faulty), CHANNELS) is expected
+
+
+@pytest.mark.parametrize(
+    ("pressure", "flow", "expected"),
+    [
+        (4.9e3, SILENT, True),
+        (-4.9e3, SILENT, True),
+        (5.1e3, SILENT, False),
+        (-5.1e3, SILENT, False),
+        (line(60) + 4.9e3, flowing(60), True),
+        (line(60) + 5.1e3, flowing(60), False),
+        (5.1e3 + line(30), BELOW, False),
+    ],
+)
+def test_pressure_comes_back_to_its_zero_but_for_what_still_flows(pressure: float, flow: Flow, expected: bool) -> None:
+    assert back_at_zero(step_with(pressure=pressure, flow=flow), CHANNELS) is expected
