@@ -14,6 +14,7 @@ import numpy as np
 
 from daq.judge.finding import Result, beyond_looks, judge
 from daq.judge.requirement import Quantity, Requirement
+from daq.measure.distributions import normal_quantile
 from daq.measure.reading import Reading
 from daq.measure.uncertainty import LOOKS_AT_A_TARGET, Component, combine, mean_of
 from tests.studies.common import autoregressive, show
@@ -118,8 +119,8 @@ def tally(noise: Noise, systematic: float, mode: str, count: int, seed: int = 3)
     spread = 2.0 * np.hypot(systematic, 0.25)
     drawn = noise.series(rng, count)
     usual = [reading_of(s[: 3 * noise.rate], systematic, LOOKS_AT_A_TARGET).combined.U for s in drawn[:50]]
-    for series in drawn:
-        truth, error = spread * rng.standard_normal(), systematic * rng.standard_normal()
+    truths, errors = spread * _spread_evenly(rng, count), systematic * _spread_evenly(rng, count)
+    for series, truth, error in zip(drawn, truths.tolist(), errors.tolist(), strict=True):
         seen = series + truth + error
         if mode == "report":
             reading, looks = reading_of(seen, systematic, 1), 1
@@ -134,6 +135,11 @@ def tally(noise: Noise, systematic: float, mode: str, count: int, seed: int = 3)
         kept.wrong += result is (Result.MET if truth < 0.0 else Result.NOT_MET)
         kept.half += reading.combined.U
     return kept
+
+
+def _spread_evenly(rng: np.random.Generator, count: int) -> np.ndarray:
+    """Standard normal draws, one from each of `count` equally likely parts: chance would blur a short study."""
+    return rng.permutation([normal_quantile((k + 0.5) / count) for k in range(count)])
 
 
 def rows(count: int) -> Iterator[tuple[str, ...]]:
