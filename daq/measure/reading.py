@@ -287,7 +287,8 @@ def product(factors: Sequence[tuple[Reading, float]]) -> tuple[float, list[Compo
                 parts.append(c.scaled(by, r.quantity))
     shared = {c.source: c for r, _ in factors for c in r.combined.components if c.source in _OF_SUPPLY}
     parts += [replace(shared[name], standard=abs(total), sensitivity=1.0) for name, total in together.items()]
-    return value, [c for c in parts if c.standard > 0.0]
+    least = 1e-9 * max((c.standard for c in parts), default=0.0)  # less is what cancelling leaves of digits
+    return value, [c for c in parts if c.standard > least]
 
 
 def _bounded(quantity: str, w: Window, low: float, high: float) -> Reading:
