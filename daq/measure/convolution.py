@@ -61,7 +61,7 @@ def _student_cells(scale: float, dof: float, centres: Floats) -> Floats:
 
     A distribution narrower than a cell lands in the middle one as a whole: its form no longer matters there.
     """
-    cells = (1.0 + (centres / scale) ** 2 / dof) ** (-0.5 * (dof + 1.0))
+    cells = np.exp(-0.5 * (dof + 1.0) * np.log1p((centres / scale) ** 2 / dof))
     beyond = student_cdf(float(centres[0]) / scale, dof)
     cells *= (1.0 - 2.0 * beyond) / cells.sum()
     cells[0] += beyond

@@ -11,6 +11,9 @@ from statistics import NormalDist
 _NORMAL = NormalDist()
 _TINY = 1e-300
 _CONVERGED = 1e-15
+_NEARLY_NORMAL = 1e6
+"""From so many degrees of freedom on Student's t is got from the normal distribution (Abramowitz and Stegun, 26.7.8 and
+26.7.5, first terms): closer than 1e-12, where the incomplete beta function loses its digits."""
 
 
 def normal_cdf(z: float) -> float:
@@ -30,6 +33,8 @@ def student_cdf(t: float, dof: float) -> float:
     if math.isinf(t):
         return 1.0 if t > 0 else 0.0
     square = t * t
+    if dof >= _NEARLY_NORMAL:
+        return normal_cdf(t * (1.0 - 0.25 / dof) / math.sqrt(1.0 + 0.5 * square / dof))
     if square < dof:  # near the centre the tail is better got from its complement
         tail = 0.5 * (1.0 - _beta_share(square / (dof + square), 0.5, 0.5 * dof))
     else:
@@ -52,6 +57,9 @@ def student_quantile(p: float, dof: float) -> float:
         return -student_quantile(1.0 - p, dof)
     if p == 0.5:
         return 0.0
+    if dof >= _NEARLY_NORMAL:
+        z = normal_quantile(p)
+        return z + 0.25 * z * (z * z + 1.0) / dof
     low, high = _bracket(p, dof)
     t = 0.5 * (low + high)
     for _ in range(200):

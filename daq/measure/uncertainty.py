@@ -28,6 +28,9 @@ LOOKS_AT_A_TARGET = 2
 """What a measurement pays that ends once U reaches a target, however often it looks: its end hangs on the scatter and
 not on where the mean lies, see tests/studies/looks.py. To pay nothing would leave 91 %."""
 
+_NOTHING = 1e-12
+"""Scatter whose variance is so small a share of what the converter's step hides is that of rounding."""
+
 
 class Shape(StrEnum):
     """The distribution that a component enters with. STUDENT is a mean of few values, scaled by its standard error."""
@@ -238,7 +241,7 @@ def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0, highe
     if n == 1:
         return Mean(value, math.sqrt(hidden), 1, 1.0, math.inf, 0.0)
     found = scatter_of(kept, highest_phi)
-    if found.standard == 0.0:
+    if found.standard**2 <= _NOTHING * hidden / n:
         return Mean(value, math.sqrt(hidden / n), n, float(n), math.inf, 0.0)
     estimated, known = found.standard**2, hidden * found.longer / n
     variance = estimated + known

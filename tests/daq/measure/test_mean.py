@@ -47,6 +47,14 @@ def test_a_constant_window_is_as_good_as_its_resolution() -> None:
     assert mean.standard == pytest.approx(0.12 / math.sqrt(12))
 
 
+@pytest.mark.parametrize("size", [1e-7, 1e-150, 1e-200])
+def test_scatter_of_rounding_alone_is_none(size: float) -> None:
+    """What a fit leaves of equal counts."""
+    mean = mean_of(size * np.array([1.0, -1.0, 2.0, -2.0, 1.5]), looks=5, lsb=48.0)
+    assert mean.component().scale == pytest.approx(48.0 / math.sqrt(12 * 5))
+    assert mean_of(np.array([1e-200, 2e-200, 4e-200])).standard == 0.0
+
+
 def test_resolution_adds_to_the_scatter_but_not_to_its_doubt() -> None:
     values = autoregressive(np.random.default_rng(6), 0.0, 1, 60)[0]
     coarse, fine = mean_of(values, lsb=4.0), mean_of(values)
