@@ -5,10 +5,13 @@ their errors are drawn anew for each, from what the stand's configuration states
 unit's number alone, so the result is the same with however many processes.
 """
 
+import os
+import signal
+import threading
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 
 import numpy as np
@@ -48,13 +51,13 @@ MOST_YEARS = 1.0
 SPIKES_PER_SAMPLE = (0.5e-3, 5e-3)
 SPIKE_SIZE = (0.01, 0.04)
 """Spikes of pressure on single samples as real pump rigs show them: 0.5 to 5 of 1 000, 1 to 4 % of the reading."""
-HABITS = Habits(reaction=0.3, task=0.3, slow_travel=1.5, quick_travel=1.0, dry_run=1.1)
+HABITS = Habits(reaction=0.3, task=0.3, slow_travel=1.0, quick_travel=1.0, dry_run=1.1)
 """A quick person, so that the study takes minutes; no reading depends on it."""
 MODULE_FAULTS = frozenset({"never_fills"})
 GUARDS = (1.0, 0.0)
 GROUPS = ("decide", "faulty", "report")
 CALIBRATED = ("pressure", "current", "voltage", "flow")
-CHUNK = 20
+CHUNK = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +212,17 @@ _here: Laboratory | None = None
 
 def _begin(plan: Plan) -> None:
     global _here  # noqa: PLW0603 - what a worker process keeps between units
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's affair
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _here = Laboratory(plan)
+
+
+def _end_with_parent() -> None:
+    """A parent that was killed would leave its workers waiting for ever."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _one(case: Case) -> Outcome:
