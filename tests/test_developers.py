@@ -14,6 +14,7 @@ from daq.cli.root import app
 from daq.measure.tables import PEAK_TABLE
 from daq.procedure.plan import Kind
 from daq.procedure.table import diagram
+from tests.studies import looks, waveform
 from tests.studies.mean import coverage
 from tests.studies.peak import QUIET, remaining
 from tests.studies.steady import STEP_S, Settings, drifting, grid_noise, resting
@@ -116,8 +117,25 @@ def test_a_row_of_the_steady_study() -> None:
 
 
 def test_a_row_of_the_study_of_means() -> None:
-    held, half = coverage(0.0, 20, 10_000)
-    assert figures("20")[:2] == pytest.approx([100 * held, half], abs=0.051)
+    held, half = coverage(0.0, 20, 4_000)
+    shown = figures("20")
+    assert shown[0] == pytest.approx(100 * held, abs=0.051)
+    assert shown[1] == pytest.approx(half, abs=0.0051)
+
+
+def test_a_row_of_the_study_of_looks() -> None:
+    shown = figures("pressure, current: white", "1")
+    decided, reported = (looks.tally(looks.NOISES[0], 1.0, mode, 600) for mode in ("1", "report"))
+    found = [100 * n / decided.runs for n in (decided.held, decided.wrong, decided.clear)]
+    assert shown[:3] == pytest.approx(found, abs=0.051)
+    assert shown[3] == pytest.approx(decided.looks / decided.runs, abs=0.0051)
+    assert shown[8] == pytest.approx(100 * reported.held / reported.runs, abs=0.051)
+    assert shown[9] == pytest.approx(reported.half / reported.runs, abs=0.0051)
+
+
+def test_a_row_of_the_waveform_study() -> None:
+    again = waveform.row(waveform.equal, 5.0, 100)
+    assert figures("equal", "5") == [float(cell.removesuffix(" %")) for cell in again]
 
 
 def test_the_tables_of_the_peak_study() -> None:
