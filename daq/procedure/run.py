@@ -13,6 +13,7 @@ from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow
 from daq.procedure.filling import Filling
 from daq.procedure.fitness import FAULTY, Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
+from daq.procedure.held import why_not_held
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.stage_reading import DRY_ON_S, StageReading
@@ -344,8 +345,11 @@ class Run:
         off = self._switch.off_at
         if self._switch.on or self._t < off + self._after_s + RESIDUAL_SPAN_S:
             return
-        steps = [s for s in self._steps if s.t > off]
-        self._effects.extend(self._reading.residual(steps, off))
+        why = why_not_held(self._steps, off, self.measuring.step_s, self._fitness, self.stage)
+        if why:
+            self._effects.append(Noted(self._t, "residual pressure not read", why))
+        else:
+            self._effects.extend(self._reading.residual([s for s in self._steps if s.t > off], off))
         self._event(Event.READ)
 
     def _fill(self) -> None:

@@ -102,6 +102,39 @@ def test_scans_lost_about_its_time_leave_no_reading() -> None:
     assert notes(bench, "residual pressure not read")
 
 
+def _opened_early(b: Bench, r: Run, since: float) -> None:
+    if since > 2.0:
+        b.valve = b.aim = 1.0
+        b.line.edges += 2 if since < 2.5 else 0  # what the hose had stored goes through the meter
+        b.line.last_edge = b.line.tick0 + b.line.last_tick
+
+
+def _sagging(b: Bench, r: Run, since: float) -> None:
+    b.supply = 12.0
+    b.unit.shutoff = 330e3
+    b.leaves = frozenset({Do.POWER_OFF} if b.t < 60.0 and since < 0.0 and r.t - r.now.since < 1.0 else ())
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [(_opened_early, "flow after power-off: was the valve opened?"), (_sagging, "supply low")],
+    ids=["opened early", "sagging"],
+)
+def test_a_stand_that_let_pressure_go_fails_nobody(change, why: str) -> None:  # type: ignore[no-untyped-def]
+    bench = Bench()
+
+    def hook(b: Bench, r: Run) -> None:
+        if r.stage == "residual":
+            off = [e.t for e in b.effects if isinstance(e, Noted) and e.what == "power off"]
+            change(b, r, -1.0 if b.power else b.t - off[-1] if len(off) > 1 else 0.0)
+
+    bench.hook = hook
+    outcome = carry_out(pump(*PUMP_NEEDS, HELD), bench)
+    assert finding(outcome, "holds").result is Result.VOID
+    assert outcome.verdict == Verdict(Word.VOID, "holds")
+    assert notes(bench, "residual pressure not read") == [why]
+
+
 def test_a_pump_that_is_not_switched_off_is_held_at_shutoff_too_long() -> None:
     bench = Bench()
     bench.hook = lambda b, r: setattr(b, "leaves", frozenset({Do.POWER_OFF} if r.stage == "residual" else ()))
