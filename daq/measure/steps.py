@@ -106,7 +106,7 @@ class Measuring:
         self._tick0 = 0
         self.boot: int | None = None
         self._open_at = 0
-        self._open_t = 0.0
+        self._anchor = (0, 0.0)
         self._number = 0
         self._lost = False
         self._faulty = self._above = 0
@@ -118,6 +118,12 @@ class Measuring:
     def moment(self, tick: int) -> float:
         """Seconds of the run at a tick of the device, unwrapped; before the first block nothing is known of it."""
         return (tick - self._tick0) / self.identity.tick_hz
+
+    def _on_tick(self, scan: int) -> float:
+        """Seconds of a scan of the trace since the last gap, to the tick: the same wherever that gap lies."""
+        first, begin = self._anchor
+        hertz = self.identity.tick_hz
+        return round((begin + (scan - first) / self.identity.sample_hz) * hertz) / hertz
 
     def feed(self, block: Block) -> list[Step]:
         """The steps that this block closed. Blocks of one boot only, in order."""
@@ -135,7 +141,7 @@ class Measuring:
         if not contiguous:
             # Steps begin at multiples of the scan's number, so that runs over the same scans share their steps.
             skipped = -block.index % self.per_step
-            self._open_at, self._open_t = first + skipped, begin + skipped / self.identity.sample_hz
+            self._open_at, self._anchor = first + skipped, (first, begin)
         self._faulty |= samples.faulty
         self._above |= samples.above
         self._still = samples.still
@@ -158,11 +164,10 @@ class Measuring:
         pressure, voltage, current, temperature, level = (piece.sum(axis=0) / self.per_step).tolist()
         self.first_of.append(self._open_at)
         self._open_at += self.per_step
-        self._open_t += self.step_s
         self._number += 1
         return Step(
             number=self._number - 1,
-            t=self._open_t,
+            t=self._on_tick(self._open_at),
             pressure=pressure,
             voltage=voltage,
             current=current,

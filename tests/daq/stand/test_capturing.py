@@ -22,7 +22,7 @@ Heard = list[tuple[Capture, float]]
 
 @pytest.fixture
 def heard(monkeypatch: pytest.MonkeyPatch) -> Heard:
-    """Every stage that reads asks for a capture; what came of it, and when in the run."""
+    """Every stage that reads asks for a capture and waits for it; what came of it, and when in the run."""
     found: Heard = []
 
     def captured(_: StageReading, capture: Capture, _stage: str, t: float) -> list[Noted]:
@@ -30,6 +30,7 @@ def heard(monkeypatch: pytest.MonkeyPatch) -> Heard:
         return []
 
     monkeypatch.setattr(StageReading, "capture_wanted", lambda _: CaptureWanted(Role.SHUNT, 20_000, 4_000))
+    monkeypatch.setattr(StageReading, "speed_asked", property(lambda _: True))
     monkeypatch.setattr(StageReading, "captured", captured)
     return found
 
