@@ -89,11 +89,17 @@ class Book:
         return self._extra[-1]
 
     def _no_flow(self, breach: Breach, stage: str, t: float) -> None:
-        """A unit that pumps nothing: the flow is an interval from zero, and the requirement on it follows from that."""
-        if (stage, "flow", None) not in self._readings:
-            self._readings[stage, "flow", None] = Reading(
-                "flow", stage, math.nan, 0.0, breach.limit, combine(()), 0, 0.0, (t, t), flags=("interval", breach.code)
-            )
+        """A unit that pumps nothing: the flow is an interval from zero, and the requirement on it follows from that.
+        Where there is none it is that a pump must give some."""
+        nothing = Reading(
+            "flow", stage, math.nan, 0.0, breach.limit, combine(()), 0, 0.0, (t, t), flags=("interval", breach.code)
+        )
+        if any(r.quantity is Quantity.FLOW for r in self._asked[stage]):
+            self._readings.setdefault((stage, "flow", None), nothing)
+        else:
+            some = math.nextafter(breach.limit, math.inf)
+            limit = Requirement("limit flow", Quantity.FLOW, stage, at_least=some, guard=0.0)
+            self._extra.append(judge(limit, nothing, stage))
 
     def readings(self) -> tuple[Reading, ...]:
         """All readings in the order of their stages."""

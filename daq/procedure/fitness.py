@@ -85,6 +85,8 @@ class Fitness:
         if place.needed is Valve.OPEN and place.by_signals is Valve.SHUT:
             # Confirmed open, but pressure without a pulse: the valve is shut after all or the meter is dead.
             return "pressure but no pulses"
+        if place.needed is Valve.OPEN and step.flow.silent:
+            return "no flow yet"  # it may still prime; a limit of its own says for how long
         if place.needed is Valve.SHUT and not step.flow.silent:
             return "flow with the valve shut"
         return ""

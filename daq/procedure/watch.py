@@ -4,9 +4,15 @@ import math
 from collections.abc import Mapping
 
 from daq.measure.convert import BITS, Column
+from daq.measure.flow import Flow
 from daq.measure.steady import Detector
 from daq.measure.steps import Step
 from daq.procedure.plan import Reading as Settings
+
+
+def _below_table(flow: Flow) -> bool:
+    return math.isnan(flow.value) and math.isfinite(flow.high)
+
 
 _COLUMN = {"pressure": Column.PRESSURE, "voltage": Column.VOLTAGE, "current": Column.CURRENT}
 
@@ -30,6 +36,7 @@ class Watch:
         self._steady = dict.fromkeys(self._detectors, False)
         self.steps: list[Step] = []
         self.looks = 0
+        self._small = False
         self._in_window = 0
 
     @property
@@ -93,8 +100,13 @@ class Watch:
                     detector.reset()  # a line laid across the silence would be about something else
                     self._steady[name] = True
                 elif step.flow_step is not None:
-                    self._steady[name] = detector.feed(step.flow_step.t, step.flow_step.driving)
-                elif math.isnan(step.flow.value):
+                    self._small = _below_table(step.flow_step.flow)
+                    if self._small:
+                        detector.reset()  # a flow that is only known to be small is known at every moment
+                        self._steady[name] = True
+                    else:
+                        self._steady[name] = detector.feed(step.flow_step.t, step.flow_step.driving)
+                elif math.isnan(step.flow.value) and not self._small:
                     self._steady[name] = False
             else:
                 self._steady[name] = detector.feed(step.t, getattr(step, name))

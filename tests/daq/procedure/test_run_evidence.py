@@ -9,7 +9,7 @@ from daq.procedure.effects import StageNow
 from daq.procedure.run import Run
 from daq.procedure.table import Do
 from drivers.block import Role
-from tests.daq.measure.blocks import LITRES_PER_HOUR, Line
+from tests.daq.measure.blocks import FLOW, LITRES_PER_HOUR, Line
 from tests.daq.procedure.bench import Bench, Unit, begin, carry_out, drive, module, pump
 from tests.daq.procedure.told import alarms, finding, findings, notes
 
@@ -167,14 +167,39 @@ def test_a_valve_that_nobody_opens_is_asked_about() -> None:
     ]
 
 
-def test_a_dead_unit_is_taken_to_its_end_by_confirmations() -> None:
-    """No pressure shows that the valve is shut; the operator says it, and the pressure is read all the same."""
+def test_a_unit_that_never_primes_fails_whatever_its_part_requires() -> None:
+    """It has its time to prime; then a pump that gives nothing is none, also where no flow is required of it."""
     part = pump(Requirement("shutoff pressure", Quantity.PEAK_PRESSURE, "shutoff", at_least=450e3), dry_check_s=None)
     outcome = carry_out(part, Bench(Unit(free_flow=0.0, shutoff=0.0, current=3.0)))
-    assert outcome.verdict == Verdict(Word.FAIL, "shutoff pressure")
-    reading = finding(outcome, "shutoff pressure").reading
+    assert outcome.verdict == Verdict(Word.FAIL, "limit flow")
+    reading = finding(outcome, "limit flow").reading
     assert reading is not None
-    assert reading.value == pytest.approx(0.0, abs=1e3)
+    assert reading.low == 0.0
+    assert "no_flow" in reading.flags
+
+
+@pytest.mark.parametrize("dry_for", [1.0, 2.4])
+def test_a_pump_that_primes_late_is_read_once_it_pumps(dry_for: float) -> None:
+    bench, since = Bench(), []
+
+    def prime(b: Bench, r: Run) -> None:
+        if r.stage == "free_flow" and b.power and not since:
+            since.append(b.t)
+        b.unit.free_flow = 0.0 if not since or b.t - since[0] < dry_for else 125 * LITRES_PER_HOUR
+
+    bench.hook = prime
+    outcome = carry_out(pump(), bench)
+    assert outcome.verdict == Verdict(Word.PASS)
+
+
+def test_a_flow_below_the_meters_table_fails_as_an_interval() -> None:
+    weak = FLOW.k_table[0][0] / FLOW.k_table[0][1] * 0.6
+    bench = Bench(Unit(free_flow=weak))
+    found = finding(carry_out(pump(), bench), "free flow")
+    assert found.result is Result.NOT_MET
+    assert found.reading is not None
+    assert found.reading.is_interval
+    assert found.reading.high < 110 * LITRES_PER_HOUR
 
 
 def test_the_step_in_which_the_switch_opens_is_no_part_of_a_dry_check() -> None:
