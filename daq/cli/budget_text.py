@@ -22,7 +22,7 @@ def budget_rows(reading: Data, *, named: bool = False) -> Iterator[tuple[object,
     for line in reading["budget"]:
         sensitivity = "1" if line["sensitivity"] == 1.0 else _number(line["sensitivity"])
         if line["unit"] != reading["unit"]:
-            sensitivity += f" ({reading['unit']})/({line['unit']})"
+            sensitivity += f" {_part(reading['unit'])}/{_part(line['unit'])}"
         yield (
             *((reading["name"],) if named else ()),
             line["source"],
@@ -52,6 +52,11 @@ def conclusion(reading: Data) -> str:
     for name, by in (reading["corrections"] or {}).items():
         text += f"; corrected for {name}: {by:+.4g} {reading['unit']}"
     return text
+
+
+def _part(unit: str) -> str:
+    """A unit above or below a fraction's line."""
+    return f"({unit})" if "/" in unit else unit
 
 
 def _number(value: float) -> str:

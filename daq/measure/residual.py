@@ -87,8 +87,8 @@ def residual_of(
     warmed = UNMEASURED_K if math.isnan(kelvins) else abs(kelvins)
     components = [
         mean.component(),
-        Component.rectangular("moment of power-off", MOMENT_S, -decay.rate(after)),
-        Component.rectangular("fluid temperature since power-off", warmed, thermal),
+        Component.rectangular("moment of power-off", MOMENT_S, -decay.rate(after), about="second"),
+        Component.rectangular("fluid temperature since power-off", warmed, thermal, about="kelvin"),
     ]
     flags = [] if leak else ["stand_leak_unknown"]
     if leak:
@@ -177,7 +177,9 @@ def _leak_doubts(
     if leak.temperature is not None and temperature is not None:
         warmer = abs(temperature - leak.temperature)
     return [
-        Component.normal("stand's leak", leak.doubt, 2.0, after, common=True),
+        Component.normal("stand's leak", leak.doubt, 2.0, after, common=True, about="decay"),
         Component.rectangular("stand's leak beyond its table", guessed, common=True),
-        Component.rectangular("stand's leak at another temperature", warmer, LEAK_PER_KELVIN * correction),
+        Component.rectangular(
+            "stand's leak at another temperature", warmer, LEAK_PER_KELVIN * correction, about="kelvin"
+        ),
     ]

@@ -9,10 +9,19 @@ from daq.measure.uncertainty import Component, Shape
 from daq.publish import contract as c
 from daq.stand.result import tidy
 
-_ABOUT = {"share": ("1", 1.0), "kelvin": ("K", 1.0), "hose": ("Pa.s2/m6", 1.0)}
+_ABOUT = {
+    "share": ("1", 1.0),
+    "kelvin": ("K", 1.0),
+    "second": ("s", 1.0),
+    "decay": ("kPa/s", 1e-3),
+    "hose": ("Pa.s2/m6", 1.0),
+}
 """Units of what a doubt may be stated of and no reading is."""
 
 _DISTRIBUTION = {Shape.NORMAL: "normal", Shape.RECTANGULAR: "rectangular", Shape.STUDENT: "t"}
+
+_ROUNDING = 1e-9
+"""A line this small a part of the largest is what rounding left of one that cancels."""
 
 
 def budget_of(reading: Reading) -> list[dict[str, Any]]:
@@ -24,7 +33,7 @@ def budget_of(reading: Reading) -> list[dict[str, Any]]:
     """
     unit, factor = UNITS[reading.quantity]
     lines = sorted(reading.combined.components, key=lambda c: -c.standard)
-    return [_line(c, unit, factor) for c in lines]
+    return [_line(c, unit, factor) for c in lines if c.standard > _ROUNDING * lines[0].standard]
 
 
 def as_sent(stored: dict[str, Any]) -> c.ResultData:

@@ -17,7 +17,7 @@ def test_rows_say_where_each_part_comes_from() -> None:
     calibration, volts, drift, scatter = budget_rows(reading())
     assert len(calibration) == len(BUDGET_HEAD)
     assert calibration == ("calibration", "2.5 kPa", "normal", "2", "1", "1.25", "67.4 %", "∞")
-    assert volts[:5] == ("voltage at the terminals", "0.0136 V", "normal", "1", "60 (kPa)/(V)")
+    assert volts[:5] == ("voltage at the terminals", "0.0136 V", "normal", "1", "60 kPa/V")
     assert drift[1:6] == ("1 kPa", "rectangular", "√3", "0.5", "0.289")
     assert (scatter[2], scatter[-1]) == ("t", "7.5")
 

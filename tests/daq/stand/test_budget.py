@@ -45,3 +45,22 @@ def test_a_scatter_says_what_it_was_found_from() -> None:
     assert (line["source"], line["values"], line["widen"]) == ("pressure: scatter", 40, pytest.approx(found.widen))
     assert line["worth"] == pytest.approx(found.n_effective)
     assert line["phi"] == pytest.approx(found.phi)
+
+
+def test_a_doubt_about_time_leak_or_warmth_has_its_own_unit() -> None:
+    lines = (
+        Component.normal("stand's leak", 30.0, 2.0, 10.0, common=True, about="decay"),
+        Component.rectangular("moment of power-off", 0.05, -54.8, about="second"),
+        Component.rectangular("fluid temperature since power-off", 0.2, 5e3, about="kelvin"),
+    )
+    reading = Reading("residual_pressure", "residual", 5e5, 5e5, 5e5, combine(lines), 20, 11.0, (0.0, 1.0))
+    warmth, leak, moment = budget_of(reading)
+    assert (leak["stated"], leak["unit"], leak["sensitivity"]) == (0.03, "kPa/s", 10.0)
+    assert (moment["stated"], moment["unit"], moment["sensitivity"]) == (0.05, "s", pytest.approx(-0.0548))
+    assert (warmth["stated"], warmth["unit"], warmth["sensitivity"]) == (pytest.approx(0.2), "K", 5.0)
+
+
+def test_what_rounding_left_of_a_line_that_cancels_is_none() -> None:
+    lines = (*PARTS, Component.rectangular("meter lag", 1e-10))
+    reading = Reading("pressure", "shutoff", 5e5, 5e5, 5e5, combine(lines), 20, 11.0, (0.0, 1.0))
+    assert "meter lag" not in [line["source"] for line in budget_of(reading)]
