@@ -58,9 +58,9 @@ at = "400 kPa"
 at_least = "5 %"
 """
 
-BEFORE, COMMUTATOR = 'dry_check = "2 s"\n', "commutator = { segments = 8, poles = 2 }\n"
-
 ASKED = ("free_flow.speed", "residual.residual_pressure@10s", "rated.flow@400kPa", "rated.efficiency@400kPa")
+
+JUDGED = ("findings", "verdict", "why", "conditions", "hints", "pump_on_s")
 
 pytestmark = pytest.mark.timeout(90)
 
@@ -135,42 +135,51 @@ def check_equal(one: Json, other: Json) -> None:
     """Equal in everything that was measured and judged."""
     for mine, theirs in zip(one["readings"], other["readings"], strict=True):
         assert theirs == mine, mine["name"]
-    for name in ("findings", "verdict", "why", "conditions", "hints", "pump_on_s"):
+    for name in JUDGED:
         assert other[name] == one[name], name
+
+
+def check_but_for_captures(over_line: Json, simulated_fast: Json) -> None:
+    """A capture is made at another moment over a line than in fast simulation. So what is read from it, and from the
+    samples that it took the place of, is not quite the same; all else is, to the last digit."""
+    for result in (over_line, simulated_fast):
+        result["findings"] = [finding for finding in result["findings"] if not captured(finding)]
+    mine, theirs = ({r["name"]: r for r in result["readings"]} for result in (over_line, simulated_fast))
+    for name in mine.keys() | theirs.keys():
+        if not captured(mine.get(name) or theirs[name]):
+            assert theirs[name] == mine[name], name
+        elif name in mine and name in theirs:
+            assert theirs[name]["value"] == pytest.approx(mine[name]["value"], abs=mine[name]["U"] / 4), name
+    for name in JUDGED:
+        assert simulated_fast[name] == over_line[name], name
+
+
+def captured(item: Json) -> bool:
+    """Whether a reading or a finding hangs on when a capture was made."""
+    return item["quantity"] == "speed" or item["stage"] == "rated"
 
 
 async def test_live_replayed_and_simulated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     case = Case("MH-2101", "good-pump", "scripted")
     over_line, again, simulated_fast = await three_ways(case, tmp_path, capsys)
-    assert len(over_line["readings"]) == 18
+    assert len([reading for reading in over_line["readings"] if not captured(reading)]) == 18
     check_equal(over_line, again)
-    check_equal(over_line, simulated_fast)
+    check_but_for_captures(over_line, simulated_fast)
 
 
 async def test_with_all_that_can_be_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A capture is made at another moment over a line than in fast simulation. So what is read from it, and from the
-    samples that it took the place of, is not quite the same; its replay is the same in everything."""
     over_line, again, simulated_fast = await three_ways(with_further(tmp_path), tmp_path, capsys)
     assert {*ASKED} <= {reading["name"] for reading in over_line["readings"]}
     check_equal(over_line, again)
-    for mine, theirs in zip(over_line["readings"], simulated_fast["readings"], strict=True):
-        if mine["quantity"] == "speed" or mine["stage"] == "rated":
-            assert theirs["name"] == mine["name"]
-            assert theirs["value"] == pytest.approx(mine["value"], abs=mine["U"] / 4)
-        else:
-            assert theirs == mine, mine["name"]
-    for name in ("verdict", "why", "conditions", "hints", "pump_on_s"):
-        assert simulated_fast[name] == over_line[name], name
+    check_but_for_captures(over_line, simulated_fast)
 
 
 def with_further(folder: Path) -> Case:
     """A part of which everything is asked, and a person who goes through the longest run."""
     config, scenario = folder / "config", folder / "residual.toml"
     shutil.copytree(CONFIG, config)
-    part = config / "parts" / "mh-2140.toml"
-    text = part.read_text(encoding="utf-8")
-    assert text.count(BEFORE) == 1
-    part.write_text(text.replace(BEFORE, BEFORE + COMMUTATOR) + MORE, encoding="utf-8")
+    with (config / "parts" / "mh-2140.toml").open("a", encoding="utf-8") as part:
+        part.write(MORE)
     script = "".join(f'[[script]]\nat_s = {at:.1f}\ndo = "{do}"\n' for at, do in SCRIPT.items())
     scenario.write_text(TO_THE_RESIDUAL + script, encoding="utf-8")
     return Case("MH-2140", "high-pressure", str(scenario), config)
