@@ -106,7 +106,7 @@ MISTAKES = [
         "change stage or quantity",
     ),
     (
-        *(PUMP, 'quantity = "flow"', 'quantity = "speed"', f"{FREE_FLOW}.quantity"),
+        *(MODULE, 'quantity = "flow"', 'quantity = "speed"', 'requirement[3] "free flow".quantity'),
         *("a part that tells its commutator's segments", "'speed' and no `commutator`"),
         "add commutator = { segments = 8, poles = 2 }, with the motor's own numbers, to the part",
     ),
@@ -188,7 +188,7 @@ MISTAKES = [
         *(f"{FREE_FLOW}.target", "an uncertainty above 0", "'0 L/h'", "give the U that ends the reading"),
     ),
     (
-        *(PUMP, 'dry_check = "2 s"', "commutator = { segments = 8, poles = 3 }", "commutator.poles"),
+        *(MODULE, "test_voltage", "commutator = { segments = 8, poles = 3 }\ntest_voltage", "commutator.poles"),
         *("a multiple of 2", "3", "change it"),
     ),
     (

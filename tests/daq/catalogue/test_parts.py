@@ -90,15 +90,15 @@ def test_a_report_with_a_target(config: Path, spoil: Spoil) -> None:
 
 
 def test_speed_and_efficiency(config: Path, spoil: Spoil) -> None:
-    spoil("parts/pump.toml", 'dry_check = "2 s"', 'dry_check = "2 s"\ncommutator = { segments = 10 }')
-    spoil("parts/pump.toml", 'quantity = "flow"', 'quantity = "speed"')
-    spoil("parts/pump.toml", '"110 L/h"', '"6000 rpm"')
-    spoil("parts/module.toml", 'quantity = "flow"', 'quantity = "efficiency"')
-    spoil("parts/module.toml", '"95 L/h"', '"18 %"')
+    spoil("parts/module.toml", "test_voltage", "commutator = { segments = 10 }\ntest_voltage")
+    spoil("parts/module.toml", 'quantity = "flow"', 'quantity = "speed"')
+    spoil("parts/module.toml", '"95 L/h"', '"6000 rpm"')
+    spoil("parts/pump.toml", 'quantity = "flow"', 'quantity = "efficiency"')
+    spoil("parts/pump.toml", '"110 L/h"', '"18 %"')
     catalogue = load_catalogue(config, load_stand(config).stand)
     pump, module = catalogue.part("MH-2101"), catalogue.part("MH-3310")
-    assert (pump.segments, pump.poles, pump.requirements[1].at_least) == (10, 2, pytest.approx(100.0))
-    assert (module.segments, module.requirements[2].at_least) == (None, 0.18)
+    assert (module.segments, module.poles, module.requirements[2].at_least) == (10, 2, pytest.approx(100.0))
+    assert pump.requirements[1].at_least == 0.18
 
 
 def test_a_range_is_the_stands_affair(config: Path, spoil: Spoil) -> None:

@@ -24,11 +24,11 @@ def scans(events: Iterable[Event]) -> int:
 
 
 def gaps(events: Iterable[Event], tick_hz: int = 1_000_000, sample_hz: int = 500) -> list[Span]:
-    """From where to where scans are missing, in seconds since the first scan."""
+    """From where to where scans are lost, in seconds since the first scan; not those that a capture displaced."""
     blocks = [event for event in events if isinstance(event, Block)]
     first = blocks[0].tick
     ends = [(block.tick - first) / tick_hz for block in blocks]
-    return [(end - b.missing / sample_hz, end) for b, end in zip(blocks, ends, strict=True) if b.missing]
+    return [(end - b.missing / sample_hz, end) for b, end in zip(blocks, ends, strict=True) if b.missing > b.displaced]
 
 
 def touched(window: Span, holes: Iterable[Span]) -> bool:
