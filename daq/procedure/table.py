@@ -127,7 +127,6 @@ MOVES: dict[tuple[str, Event], Move] = {
     ("rated", Event.READ): Move.NEXT,
     ("rated", Event.UNREAD): Move.END,
     ("residual", Event.READ): Move.NEXT,
-    ("residual", Event.UNREAD): Move.END,
     ("shutoff", Event.READ): Move.NEXT,
     ("shutoff", Event.UNSETTLED): Move.ASK,
     ("shutoff", Event.UNREAD): Move.END,
