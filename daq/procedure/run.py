@@ -8,6 +8,7 @@ from daq.judge.verdict import verdict
 from daq.measure.convert import BITS, Column
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import REST_S, AtRest
+from daq.procedure.asking import Standing, asks, must_confirm
 from daq.procedure.belief import Belief
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
@@ -16,14 +17,10 @@ from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.held import why_not_held
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
-from daq.procedure.stage_reading import DRY_ON_S, StageReading
-from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Do, Event, Move, Valve, sequence, stage_of
+from daq.procedure.stage_reading import StageReading
+from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Event, Move, Valve, sequence, stage_of
 from drivers.block import Block, Capture, Identity, Status, Trip
 
-ZERO_WAIT_S = 8.0
-"""How long a run waits at its start for a rest of 5 s; then it goes on with the calibrated zero and its doubt."""
-PATIENCE_S = 1.0
-"""A valve that looks wrong for less than this is one that still moves, or a hose that still fills."""
 CAPTURE_WAIT_S = 3.0
 """So long a stage waits for a capture that it asked for; a device that cannot give it holds up no run."""
 RESIDUAL_SPAN_S = 0.5
@@ -31,8 +28,6 @@ RESIDUAL_SPAN_S = 0.5
 FLOWED_S = 2.0
 """A flow that ended no longer ago than this ended with the power."""
 TRAVELS = frozenset({"throttle", "reopen"})
-NEVER_SEEN = frozenset({Do.CONNECT, Do.IMMERSE, Do.HOLD_RETURN})
-"""What a person does and no sensor sees."""
 _TRIP_CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
 
 
@@ -444,40 +439,23 @@ class Run:
             self._event(Event.UNSETTLED)
 
     def _say(self) -> None:
-        do, said = self._do(), self._said
-        asked = self._must_confirm(do)
+        stage, now, said = stage_of(self.stage), self._standing(), self._said
+        do = asks(stage, now)
+        asked = must_confirm(stage, do, now, sees_level=self._channels.level is not None)
         if said is None or (said.stage, said.do, said.asked) != (self.stage, do, asked):
             self._said = StageNow(self.stage, do, self._t, asked)
             self._effects.append(self._said)
 
-    def _must_confirm(self, do: Do) -> bool:
-        """Whether no signal will tell that it is done."""
-        unseen = do is Do.CLOSE_VALVE and not self._switch.on
-        if stage_of(self.stage).name == "fill":
-            unseen = do is Do.WAIT and self._channels.level is None
-        return self._asked or do in NEVER_SEEN or unseen
-
-    def _do(self) -> Do:
-        stage, on = stage_of(self.stage), self._switch.on
-        if stage.name == "connect":
-            waiting = not self._reading.zero.taken and self._t < ZERO_WAIT_S and not on
-            return Do.WAIT if waiting else Do.CONNECT
-        if stage.name == "dry_check":
-            return Do.POWER_OFF if on and self._t - self._switch.on_at >= DRY_ON_S else Do.DRY_CHECK
-        if stage.power is False:
-            return Do.POWER_OFF if on else stage.do
-        if not on:
-            first_shutoff = stage.name == "shutoff" and not self._shut_before_power
-            return Do.CLOSE_VALVE if first_shutoff else Do.POWER_ON
+    def _standing(self) -> Standing:
         since = self._valve_wrong_since
-        if self._asked or (since is not None and self._t - since >= PATIENCE_S):
-            return self._valve_wanted(stage.valve, stage.do)
-        return stage.do
-
-    def _valve_wanted(self, needed: Valve | None, do: Do) -> Do:
-        if needed is None:
-            return {Do.CLOSE_VALVE_SLOWLY: Do.CLOSE_VALVE, Do.OPEN_VALVE_SLOWLY: Do.OPEN_VALVE}.get(do, do)
-        return Do.OPEN_VALVE if needed is Valve.OPEN else Do.CLOSE_VALVE
+        return Standing(
+            t=self._t,
+            on_for=self._t - self._switch.on_at if self._switch.on else None,
+            valve_wrong_for=None if since is None else self._t - since,
+            zero_taken=self._reading.zero.taken,
+            shut_before_power=self._shut_before_power,
+            asked=self._asked,
+        )
 
     # The end.
 
