@@ -10,8 +10,9 @@ from drivers.block import Capture, Identity, Role
 
 Floats = NDArray[np.float64]
 
-SHUNTS = (Role.SHUNT, Role.SHUNT_WIDE)
-"""Channels whose capture is a current. Both lie on the same shunt and amplifier; the wide one has another filter."""
+SHUNTS = (Role.SHUNT_WIDE, Role.SHUNT)
+"""Channels whose capture is a current, the better one first. Both lie on the same shunt and amplifier; the wide one has
+a filter that suits captures."""
 
 
 def amperes(capture: Capture, channels: Channels, identity: Identity, zero: Zero) -> Floats:
@@ -31,9 +32,10 @@ def amperes(capture: Capture, channels: Channels, identity: Identity, zero: Zero
         )
     k = next((k for k, a in enumerate(identity.analog) if a.role == capture.role), None)
     if capture.role not in SHUNTS or k is None:
+        shunts = ", ".join(str(int(r)) for r in sorted(SHUNTS))
         raise NotFittedError(
             f"device {identity.device_id}: a capture of role {int(capture.role)}: expected one of a shunt (roles "
-            f"{', '.join(str(int(r)) for r in SHUNTS)}) among its channels {[int(a.role) for a in identity.analog]}; "
+            f"{shunts}) among its channels {[int(a.role) for a in identity.analog]}; "
             "capture the current, or correct the table in the firmware"
         )
     raw, line = identity.analog[k], channel_maps(channels)[Column.CURRENT]

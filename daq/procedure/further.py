@@ -19,18 +19,15 @@ from daq.measure.residual import residual_of
 from daq.measure.steps import Measuring, Step
 from daq.measure.uncertainty import Component, Shape, combine
 from daq.measure.waveform import NotDetermined, Waveform, waveform_of
-from daq.measure.waveform_capture import amperes
+from daq.measure.waveform_capture import SHUNTS, amperes
 from daq.procedure.effects import CaptureWanted, Noted
 from daq.procedure.plan import Part
-from drivers.block import Capture, Identity, Role
+from drivers.block import Capture, Identity
 
 MOST_HZ = 20_000
 MOST_SAMPLES = 4_000
 """A capture long and fast enough for the motors of the trade: 0.2 s are 10 turns at 3 000/min, and 20 kHz are 10
 samples a hump at 14 humps and 8 500/min (speeds are common practice, no source)."""
-SHUNTS = (Role.SHUNT_WIDE, Role.SHUNT)
-"""Channels that a capture may come from, the better one first."""
-
 Made = list[Reading | Noted]
 
 
@@ -116,9 +113,10 @@ class Further:
         shift, supply = self._reader.to_test_voltage("speed", found.speed, volts, UNMEASURED_KELVINS)
         commutation = Component("commutation", Shape.STUDENT, found.speed_doubt, max(found.dof, 1.0))
         combined = combine([c for c in (commutation, *supply) if c.standard > 0.0])
+        stretches = found.dof + 3.0  # a parabola is laid through the phases of so many
         n, value = len(capture.counts), found.speed + sum(c for _, c in shift)
         span = (t - n / capture.rate_hz, t)
-        return [*made, Reading("speed", stage, value, value, value, combined, n, float(n), span, tuple(shift))]
+        return [*made, Reading("speed", stage, value, value, value, combined, n, stretches, span, tuple(shift))]
 
     def residual(self, requirements: Sequence[Requirement], steps: list[Step], off_at: float) -> Made:
         """The pressures that are left at the times required, `steps` being those since power went off at `off_at`."""
