@@ -99,4 +99,12 @@ class CaptureWanted:
     total: int
 
 
-Effect = StageNow | Taken | Alarm | Noted | CaptureWanted | Ended
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """What a driven stand's outputs are to be from now on: pump power, and the valve from 0 (shut) to 1 (open)."""
+
+    power: bool
+    valve: float
+
+
+Effect = StageNow | Taken | Alarm | Noted | CaptureWanted | Outputs | Ended

@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from daq.judge.requirement import Requirement
 from daq.measure.channels import Channels
+from drivers.block import Input
 
 
 class Kind(StrEnum):
@@ -93,12 +94,36 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class Drive:
+    """How a stand that drives itself moves switch and valve. What switches off in hardware depends on none of it.
+
+    `requires` are the inputs that must be fitted and closed before there is power. A lease of `lease` seconds keeps
+    power on and is renewed while blocks are handled; `obeyed` is how long switch and valve may take to follow. The
+    valve moves from end to end in `travel` seconds at the fastest, and, while it closes on a running unit, so slowly
+    that pressure rises by `pressure_rate` (Pa/s) at most. `overshoot` (Pa) is how far pressure may rise above what it
+    then settles to.
+    """
+
+    requires: Input = Input.STOP_CIRCUIT
+    lease: float = 0.5
+    obeyed: float = 1.0
+    travel: float = 3.0
+    pressure_rate: float = 150e3
+    overshoot: float = 20e3
+
+
+@dataclass(frozen=True, slots=True)
 class Stand:
-    """A stand as the procedure needs it."""
+    """A stand as the procedure needs it. `drive` is None where a person moves switch and valve."""
 
     site: str
     name: str
     channels: Channels
     limits: Limits = field(default_factory=Limits)
     reading: Reading = field(default_factory=Reading)
-    driven: bool = False
+    drive: Drive | None = None
+
+    @property
+    def driven(self) -> bool:
+        """Whether the stand moves switch and valve itself."""
+        return self.drive is not None

@@ -14,7 +14,7 @@ from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import Catalogue, Entry
 from daq.catalogue.stand_file import StandConfig
 from daq.measure.errors import MeasureError
-from daq.procedure.effects import Alarm, CaptureWanted, Effect, Ended, Noted, StageNow
+from daq.procedure.effects import Alarm, CaptureWanted, Effect, Ended, Noted, Outputs, StageNow
 from daq.procedure.run import ConfirmError, Run
 from daq.record.async_store import AsyncStore
 from daq.record.errors import RecordError
@@ -388,6 +388,8 @@ class Stand:
             elif isinstance(effect, StageNow):
                 self._note(Noted(effect.since, f"stage {effect.stage}", effect.do.value))
                 self._say_stage()
+            elif isinstance(effect, Outputs):
+                pass
             elif isinstance(effect, CaptureWanted):
                 self._capturing.begin(self._opened(), effect)
             else:
