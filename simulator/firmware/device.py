@@ -223,7 +223,9 @@ class Firmware:
 
     def _take(self, piece: Piece) -> None:
         self._rx_gap += piece.lost
-        if piece.trouble not in UNCOUNTED_TOO:
+        known = piece.type in HOST_TYPES
+        # A frame of the other direction is of a type that a device does not know, whatever its length.
+        if piece.trouble not in UNCOUNTED_TOO and (known or not piece.sound):
             self._rx_bad += 1
         if not piece.sound:
             return
@@ -231,7 +233,7 @@ class Firmware:
             self._send(self.identity)
             return
         code = ReplyCode.UNKNOWN_TYPE
-        if piece.type in HOST_TYPES:
+        if known:
             answer = self._answers.get(type(piece.frame))
             code = ReplyCode.BAD_VALUE if answer is None else answer(piece.frame)
         self._send(Reply(piece.seq, code))
