@@ -10,6 +10,7 @@ from contextlib import suppress
 from typing import Protocol
 
 from drivers.device import PortError
+from simulator.errors import ProgramError
 from simulator.faults import frames_of
 from simulator.rig import Rig
 
@@ -34,16 +35,20 @@ class Playing(Protocol):
 
     def write(self, data: bytes) -> None: ...
 
+    def close(self) -> None: ...
+
 
 class MemoryTransport:
     """A line in memory (see `drivers.transport.Transport`). `read` moves virtual time by one block; with `pace` it
-    waits first until wall time has come as far, `pace` virtual seconds for one of the wall."""
+    waits first until wall time has come as far, `pace` virtual seconds for one of the wall. When a firmware's program
+    fails the line is gone, and `failure` says why. Closing it closes the rig."""
 
     def __init__(self, rig: Playing, pace: float | None = None) -> None:
         self.rig = rig
         self._pacer = None if pace is None else Pacer(rig, pace)
         self._pieces: deque[bytes] = deque()
         self._closed = False
+        self.failure = ""
 
     def now(self) -> float:
         """Virtual seconds."""
@@ -56,7 +61,10 @@ class MemoryTransport:
                 return b""
             if self._pacer is not None:
                 await self._pacer.wait()
-            self._pieces.extend(self.rig.run())
+            try:
+                self._pieces.extend(self.rig.run())
+            except ProgramError as error:
+                self.failure, self._closed = str(error), True
         return self._pieces.popleft()
 
     async def write(self, data: bytes) -> None:
@@ -66,6 +74,7 @@ class MemoryTransport:
 
     async def close(self) -> None:
         self._closed = True
+        self.rig.close()
 
 
 class Pacer:

@@ -229,6 +229,14 @@ class Bench:
         overrange."""
         return self.readout.burst(self.plant, role, places, self.time)
 
+    def pins(self) -> dict[int, float]:
+        """By role, the volts at the converter's pins in the newest scan."""
+        return self.readout.pins()
+
+    def fine_pins(self, places: Floats) -> list[float]:
+        """Volts at the wide shunt's pin within the scan just passed, at `places` (0 its start … 1 its end)."""
+        return self.readout.fine_pins(self.plant, places, self.time)
+
     def open_input(self, which: Input) -> None:
         """Opens a protective input: the stop circuit, the splash guard, or the fluid runs low."""
         self.inputs &= ~which

@@ -2,10 +2,11 @@
 
 from collections.abc import AsyncIterator
 from contextlib import aclosing
+from dataclasses import replace
 from time import monotonic
 
-from drivers.block import Block, Event, Replayed
-from drivers.device import Address, AddressError
+from drivers.block import Block, Event, Link, LinkChange, Replayed
+from drivers.device import Address, AddressError, PortError
 from drivers.stand_link import StandLinkDevice
 from simulator.adapter import MemoryTransport
 from simulator.bench import Bench
@@ -15,7 +16,7 @@ from simulator.playback_driver import SUFFIX, PlayedDevice, open_playback
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
 
-OPTIONS = {"seed": "1", "script": "0", "faults": "", "pace": ""}
+OPTIONS = {"seed": "1", "script": "0", "faults": "", "pace": "", "firmware": ""}
 
 
 class SimulatedDevice(StandLinkDevice):
@@ -26,6 +27,12 @@ class SimulatedDevice(StandLinkDevice):
         transport = MemoryTransport(rig, pace)
         super().__init__(transport, address, transport.now if pace is None else monotonic, virtual=pace is None)
         self.rig = rig
+        self._ends_in = transport
+
+    @property
+    def failure(self) -> str:
+        """What a firmware's program did that it should not; empty as long as all is well."""
+        return self._ends_in.failure
 
     @property
     def simulated(self) -> bool:
@@ -44,15 +51,22 @@ class SimulatedDevice(StandLinkDevice):
     async def events(self) -> AsyncIterator[Event]:
         async with aclosing(super().events()) as events:  # type: ignore[type-var]  # an async generator by nature
             async for event in events:
-                yield event
+                yield self._explained(event)
                 if isinstance(event, Block):
                     for word in self.operator.take_confirmations():
                         yield Replayed("confirm", {"what": word})
 
+    def _explained(self, event: Event) -> Event:
+        if isinstance(event, LinkChange) and event.link is Link.DOWN and self.failure:
+            return replace(event, reason=self.failure)
+        return event
+
 
 async def open_sim(address: Address) -> SimulatedDevice | PlayedDevice:
-    """`sim://SCENARIO/UNIT?seed=7&script=1&faults=loss:0.01&pace=1`. Without `pace` time is virtual.
+    """`sim://SCENARIO/UNIT?seed=7&script=1&faults=loss:0.01&pace=1&firmware=PROGRAM`. Without `pace` time is virtual.
 
+    With `firmware` the microcontroller is that program, which speaks `simulator.coupling`: its path and arguments, as a
+    shell would split them, percent-encoded where the address needs it. Without it is our own virtual one.
     `sim://FILE.csv?…` plays a recording instead (see `open_playback`).
     SCENARIO is the name of one that ships, or a path; UNIT may be left out where the scenario has one only.
 
@@ -64,10 +78,27 @@ async def open_sim(address: Address) -> SimulatedDevice | PlayedDevice:
         return await open_playback(address)
     options = _options(address)
     try:
-        device = SimulatedDevice(_rig(address, options), address, float(options["pace"]) if options["pace"] else None)
+        pace = float(options["pace"]) if options["pace"] else None
+        rig = _rig(address, options)
     except (SimulatorError, ValueError) as error:
         raise AddressError(f"device address {address.text!r}: {error}") from error
-    await device.start()
+    return await _started(rig, address, pace)
+
+
+async def _started(rig: Rig, address: Address, pace: float | None) -> SimulatedDevice:
+    """The device, which has said who it is; where it does not its program is ended."""
+    try:
+        device = SimulatedDevice(rig, address, pace)
+        await device.start()
+    except ValueError as error:
+        rig.close()
+        raise AddressError(f"device address {address.text!r}: {error}") from error
+    except PortError as error:
+        rig.close()
+        raise PortError(device.failure or str(error)) from error
+    except BaseException:
+        rig.close()
+        raise
     return device
 
 
@@ -89,4 +120,11 @@ def _rig(address: Address, options: dict[str, str]) -> Rig:
         if len(scenario.units) != 1:
             raise SimulatorError(f"expected sim://{name}/UNIT with one of: {', '.join(scenario.units)}")
         unit = next(iter(scenario.units))
-    return Rig(scenario, unit, int(options["seed"]), script=options["script"] == "1", faults=options["faults"])
+    return Rig(
+        scenario,
+        unit,
+        int(options["seed"]),
+        script=options["script"] == "1",
+        faults=options["faults"],
+        program=options["firmware"],
+    )

@@ -13,6 +13,10 @@ class RecordingError(SimulatorError):
     """A recording that cannot be played."""
 
 
+class ProgramError(SimulatorError):
+    """A firmware in a process of its own that cannot be started, or does not do as it should."""
+
+
 class UnknownNameError(SimulatorError):
     """A unit, fault or word that is not known."""
 

@@ -140,6 +140,9 @@ class PlayedRig:
         """Bytes from the host."""
         self.firmware.receive(self.faults.to_device(data, self.time))
 
+    def close(self) -> None:
+        """Nothing here has to be ended."""
+
 
 def _quantity(role: int) -> str:
     return next((quantity for quantity, known in QUANTITIES.items() if known == role), "")

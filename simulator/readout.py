@@ -22,7 +22,8 @@ CURRENTS = (Role.SHUNT, Role.SHUNT_WIDE)
 
 class Readout:
     """All analog channels, in the order of the scenario's sensors. Every scan is `begin`, the plant's advance by
-    `seconds`, then `read`; `overrange` has a bit for each channel that met an end of its converter in it.
+    `seconds`, then `read`; `overrange` has a bit for each channel that met an end of its converter in it, and `volts`
+    what it was given.
 
     `generator` draws the humps of the motor's commutation and the noise of captures.
     """
@@ -36,6 +37,7 @@ class Readout:
         seconds: float,
     ) -> None:
         self.overrange = 0
+        self.volts = [0.0] * len(sensors)
         self._channels = [Channel(sensor, flaws[sensor.name]) for sensor in sensors]
         self._roles = [sensor.role for sensor in sensors]
         self._order = [BY_ROLE.index(role) for role in self._roles]
@@ -66,19 +68,23 @@ class Readout:
         deviation of the first one."""
         self._angle_before = self._angle
         self._angle += 0.5 * (self._speed_before + plant.speed) * self._seconds
-        counts = []
-        overrange = 0
-        bit = 1
+        volts = []
         for channel, value, normal in zip(self._channels, self._quantities(plant), white, strict=False):
-            count, over = channel.count(value, share, normal)
+            volts.append(channel.volts(value, share, normal))
             share = 0.0
+        for k, fault in self._failed.items():
+            volts[k] = fault(volts[k], time)
+        self.volts = volts
+        return self._digits()
+
+    def _digits(self) -> list[int]:
+        counts, overrange, bit = [], 0, 1
+        for channel, volts in zip(self._channels, self.volts, strict=True):
+            count, over = channel.digits(volts)
             counts.append(count)
             if over:
                 overrange |= bit
             bit <<= 1
-        for k, fault in self._failed.items():
-            counts[k], over = fault(counts[k], time)
-            overrange = overrange & ~(1 << k) | over << k
         self.overrange = overrange
         return counts
 
@@ -89,14 +95,40 @@ class Readout:
         White noise is that of scans.
         """
         k = self._roles.index(role)
+        pairs = [self._channels[k].digits(x) for x in self._fine(plant, k, places, time).tolist()]
+        return [count for count, _ in pairs], any(over for _, over in pairs)
+
+    def _fine(self, plant: Plant, k: int, places: Floats, time: float) -> Floats:
+        """Volts of a channel within the scan just passed."""
         channel = self._channels[k]
         x = self._wave(plant, k, places) - channel.sensor.quantity_zero
         white = self._generator.standard_normal(len(places))
         x += x * channel.sensor.noise * white + channel.sensor.noise_floor * white
-        pairs = [channel.convert(x) for x in x.tolist()]
+        volts = channel.all_volts(x)
         if k in self._failed:
-            pairs = [self._failed[k](count, time) for count, _ in pairs]
-        return [count for count, _ in pairs], any(over for _, over in pairs)
+            return np.array([self._failed[k](x, time) for x in volts.tolist()])
+        return volts
+
+    def pins(self) -> dict[int, float]:
+        """By role, the volts at the converter's pins in the newest scan. A shunt that has no wide band of its own
+        gives what it has."""
+        found = {
+            role: channel.sensor.converter.at_pin(volts)
+            for role, channel, volts in zip(self._roles, self._channels, self.volts, strict=True)
+        }
+        if Role.SHUNT in found:
+            found.setdefault(Role.SHUNT_WIDE, found[Role.SHUNT])
+        return found
+
+    def fine_pins(self, plant: Plant, places: Floats, time: float) -> list[float]:
+        """Volts at the pin of the shunt's wide band, or of the shunt where it has none, within the scan just passed;
+        empty where there is no shunt."""
+        role = Role.SHUNT_WIDE if Role.SHUNT_WIDE in self._roles else Role.SHUNT
+        if role not in self._roles:
+            return []
+        k = self._roles.index(role)
+        at_pin = self._channels[k].sensor.converter.at_pin
+        return [at_pin(volts) for volts in self._fine(plant, k, places, time).tolist()]
 
     def _quantities(self, plant: Plant) -> list[float]:
         pressure, current = plant.pressure, plant.current

@@ -6,47 +6,41 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.block import Role
-from simulator.plant.sensors import Converter, Sensor
+from simulator.plant.sensors import Sensor
 
-Spoil = Callable[[Sensor, int, int, float], int]
-"""From a sensor, the count that it would give, the one that it gave when it failed, and the seconds since: a count."""
-
-
-def at_volts(converter: Converter, volts: float) -> int:
-    """The count of a voltage at the converter's input."""
-    count = round(volts / converter.volts_per_count) + converter.zero_count
-    return min(converter.highest, max(converter.lowest, count))
+Spoil = Callable[[Sensor, float, float, float], float]
+"""From a sensor, the volts that it would give, those that it gave when it failed, and the seconds since: volts."""
 
 
-def floating_high(sensor: Sensor, count: int, first: int, seconds: float) -> int:
-    """A broken wire; the input is pulled up."""
-    del count, first, seconds
-    return sensor.converter.highest
+def floating_high(sensor: Sensor, volts: float, first: float, seconds: float) -> float:
+    """A broken wire; the input is pulled up to the converter's reference."""
+    del volts, first, seconds
+    converter = sensor.converter
+    return (converter.highest + 1 - converter.zero_count) * converter.volts_per_count
 
 
-def shorted(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+def shorted(sensor: Sensor, volts: float, first: float, seconds: float) -> float:
     """A wire on ground."""
-    del count, first, seconds
-    return at_volts(sensor.converter, 0.0)
+    del sensor, volts, first, seconds
+    return 0.0
 
 
-def stuck(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+def stuck(sensor: Sensor, volts: float, first: float, seconds: float) -> float:
     """The value of the moment, again and again, without even noise."""
-    del sensor, count, seconds
+    del sensor, volts, seconds
     return first
 
 
-def drifting(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+def drifting(sensor: Sensor, volts: float, first: float, seconds: float) -> float:
     """The output runs away, 10 mV a second."""
-    del first
-    converter = sensor.converter
-    return min(converter.highest, count + round(0.010 * seconds / converter.volts_per_count))
+    del sensor, first
+    return volts + 0.010 * seconds
 
 
-def saturated(sensor: Sensor, count: int, first: int, seconds: float) -> int:
+def saturated(sensor: Sensor, volts: float, first: float, seconds: float) -> float:
     """An amplifier at the upper end of what it can put out."""
-    del count, first, seconds
-    return at_volts(sensor.converter, sensor.out_high)
+    del volts, first, seconds
+    return sensor.out_high
 
 
 ANALOG: dict[str, tuple[Role, Spoil]] = {
@@ -63,7 +57,7 @@ ANALOG: dict[str, tuple[Role, Spoil]] = {
     "temperature_stuck": (Role.FLUID_TEMPERATURE, stuck),
     "level_stuck": (Role.LEVEL, stuck),
 }
-"""Faults of analog channels by name: the channel, and what becomes of its counts. A voltage tap and a shunt amplifier
+"""Faults of analog channels by name: the channel, and what becomes of its volts. A voltage tap and a shunt amplifier
 that lost their wire are pulled down, so that open reads as nothing there."""
 
 
@@ -89,16 +83,13 @@ class AnalogFault:
     def __init__(self, name: str, sensor: Sensor, time: float) -> None:
         self._spoil = ANALOG[name][1]
         self._sensor, self._time = sensor, time
-        self._first: int | None = None
+        self._first: float | None = None
 
-    def __call__(self, count: int, time: float) -> tuple[int, bool]:
-        """The count instead of this one, and whether it stands at an end of the converter other than its zero."""
+    def __call__(self, volts: float, time: float) -> float:
+        """The volts instead of these."""
         if self._first is None:
-            self._first = count
-        count = self._spoil(self._sensor, count, self._first, time - self._time)
-        converter = self._sensor.converter
-        low = converter.lowest if converter.lowest != converter.zero_count else None
-        return count, count >= converter.highest or count == low
+            self._first = volts
+        return self._spoil(self._sensor, volts, self._first, time - self._time)
 
 
 class PulseFault:

@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
-from contextlib import suppress
+from contextlib import closing
 
 from simulator.adapter import serve_pty, serve_tcp
 from simulator.errors import SimulatorError, unknown
@@ -25,8 +25,9 @@ async def simulate(
     tcp: tuple[str, int] | None,
     lines_in: AsyncIterator[str],
     say: Callable[[str], None],
+    program: str = "",
 ) -> None:
-    """Serves a scenario's unit on a pseudo-terminal, or on TCP at (host, port).
+    """Serves a scenario's unit on a pseudo-terminal, or on TCP at (host, port). With a `program` the firmware is that.
 
     Says the device's address first, then `confirm WORD` whenever the person at the bench confirms something, and
     `error …` for a line that makes no sense. Lines are those of `Steering`. It ends at `quit`, when the line is
@@ -34,10 +35,15 @@ async def simulate(
     from the start steers nothing.
 
     Raises:
-        SimulatorError: the scenario or unit is not there or makes no sense.
+        SimulatorError: the scenario, the unit or the program is not there or makes no sense.
     """
-    rig = Rig(load_scenario(scenario), unit, seed, script=script)
+    with closing(Rig(load_scenario(scenario), unit, seed, script=script, program=program)) as rig:
+        await _serve(rig, pace, tcp, lines_in, say)
 
+
+async def _serve(
+    rig: Rig, pace: float, tcp: tuple[str, int] | None, lines_in: AsyncIterator[str], say: Callable[[str], None]
+) -> None:
     def confirm() -> None:
         for word in rig.bench.operator.take_confirmations():
             say(f"confirm {word}")
@@ -47,13 +53,14 @@ async def simulate(
     steering = asyncio.create_task(_steer(Steering(rig), lines_in, say), name="steering of a simulated device")
     try:
         done, _ = await asyncio.wait({running, steering}, return_when=asyncio.FIRST_COMPLETED)
-        if steering in done and not steering.result():
+        if running in done:
+            running.result()
+        elif not steering.result():
             await running
     finally:
         for task in (running, steering):
             task.cancel()
-        with suppress(asyncio.CancelledError):
-            await asyncio.gather(running, steering)
+        await asyncio.gather(running, steering, return_exceptions=True)
         await line.close()
 
 

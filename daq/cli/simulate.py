@@ -25,6 +25,12 @@ def simulate(
     tcp: Annotated[
         str | None, typer.Option("--tcp", metavar="HOST:PORT", help="Serve TCP instead; port 0 picks one.")
     ] = None,
+    firmware: Annotated[
+        str,
+        typer.Option(
+            "--firmware", metavar="'PROGRAM ARGS'", help="Firmware in a program of its own, on the same stand."
+        ),
+    ] = "",
     json: JsonOption = False,
 ) -> None:
     """Simulate a stand. Prints the device's address, then what the operator confirms.
@@ -51,6 +57,7 @@ def simulate(
             tcp=None if tcp is None else _host_and_port(tcp),
             lines_in=standard_input(),
             say=_say_json if json else _say,
+            program=firmware,
         )
     )
 

@@ -48,6 +48,11 @@ class Meter:
     last_tick: int = -1
     phase: float = 0.0
     fault: Miscount | None = None
+    _spot: float = field(default=0.0, init=False)
+    _turned: float = field(default=0.0, init=False)
+    _new: int = field(default=0, init=False)
+    _kept: int = field(default=0, init=False)
+    _besides: int = field(default=0, init=False)
     _keep: float = field(default=0.0, init=False)
     _for_seconds: float = field(default=0.0, init=False)
 
@@ -56,6 +61,7 @@ class Meter:
         if seconds != self._for_seconds:
             self._for_seconds, self._keep = seconds, exp(-seconds / self.design.lag)
         before = self.flow
+        self._new = self._kept = self._besides = 0
         self.flow = flow + (before - flow) * self._keep
         mean = flow + (before - self.flow) * self.design.lag / seconds
         if mean < self.design.stall_flow:
@@ -68,6 +74,7 @@ class Meter:
         phase = self.phase + turned
         new = int(phase)
         last = tick + int((new - self.phase) / turned * ticks) if new else tick
+        self._spot, self._turned, self._new, self._kept = self.phase, turned, new, new
         if self.fault is not None:
             self._miscount(self.fault, new, seconds, last, tick + ticks)
         elif new:
@@ -77,9 +84,19 @@ class Meter:
 
     def _miscount(self, fault: Miscount, new: int, seconds: float, last: int, end: int) -> None:
         """Counts what a faulty meter gives of `new` edges, the newest at tick `last`, until tick `end`."""
-        kept, besides = fault.count(new, seconds)
+        kept, besides = self._kept, self._besides = fault.count(new, seconds)
         if besides:
             self.last_tick = end - 1
         elif kept:
             self.last_tick = last
         self.edges += kept + besides
+
+    def places(self) -> list[float]:
+        """Where the edges of the newest `advance` lie in its time, 0 its start … 1 its end, ascending. Of those that a
+        fault loses the first are gone; what comes besides is spread, the last just before the end."""
+        first = self._new - self._kept + 1
+        places = [(k - self._spot) / self._turned for k in range(first, self._new + 1)]
+        if self._besides:
+            places += [(k + 1) / self._besides - 5e-4 for k in range(self._besides)]
+            places.sort()
+        return places

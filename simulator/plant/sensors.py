@@ -4,7 +4,9 @@ from dataclasses import dataclass
 from math import floor
 
 import numpy as np
+from numpy.typing import NDArray
 
+Floats = NDArray[np.float64]
 COUNTS = (-32768, 32767)
 
 
@@ -17,6 +19,11 @@ class Converter:
     zero_count: int
     lowest: int
     highest: int
+
+    def at_pin(self, volts: float) -> float:
+        """Volts at the converter's pin, where its lowest count stands at none; an amplifier's lift is in them."""
+        step = self.volts_per_count
+        return (self.zero_count - self.lowest) * abs(step) + (volts if step > 0.0 else -volts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +74,13 @@ class Channel:
         self._round = converter.zero_count + 0.5
         self._noise, self._floor, self._reference = sensor.noise, sensor.noise_floor, sensor.quantity_zero
         self._low, self._high = sensor.out_low, sensor.out_high
-        self._held = (0, False)
+        self._held = 0.0
         self._left, self._repeats = 0, sensor.repeat_scans - 1
         self._lowest, self._highest = converter.lowest, converter.highest
         self._end = converter.lowest if converter.lowest != converter.zero_count else None
 
-    def count(self, quantity: float, share: float, normal: float) -> tuple[int, bool]:
-        """Counts for a quantity (SI), and whether the converter met an end other than its zero.
+    def volts(self, quantity: float, share: float, normal: float) -> float:
+        """Volts that a quantity (SI) gives, counted from where the converter has its zero.
 
         `share` is a relative deviation of the reading, `normal` a standard normal number for the white noise.
         """
@@ -82,24 +89,35 @@ class Channel:
             return self._held
         x = quantity - self._reference
         x += x * (share + self._noise * normal) + self._floor * normal
-        found = self.convert(x)
-        if self._repeats:
-            self._held, self._left = found, self._repeats
-        return found
-
-    def convert(self, reading: float) -> tuple[int, bool]:
-        """Counts for a reading (SI, over `quantity_zero`) without noise."""
-        volts = self._offset + self._slope * reading
+        volts = self._offset + self._slope * x
         if volts > self._high:
             volts = self._high
         elif volts < self._low:
             volts = self._low
+        if self._repeats:
+            self._held, self._left = volts, self._repeats
+        return volts
+
+    def all_volts(self, readings: Floats) -> Floats:
+        """Volts of readings (SI, over `quantity_zero`) without noise."""
+        return np.minimum(np.maximum(self._offset + self._slope * readings, self._low), self._high)
+
+    def digits(self, volts: float) -> tuple[int, bool]:
+        """Counts for volts, and whether the converter met an end other than its zero."""
         count = floor(volts * self._per_volt + self._round)
         if self._lowest < count < self._highest:
             return count, False
         if count >= self._highest:
             return self._highest, True
         return self._lowest, self._end is not None
+
+    def count(self, quantity: float, share: float, normal: float) -> tuple[int, bool]:
+        """As `volts`, and what the converter makes of them."""
+        return self.digits(self.volts(quantity, share, normal))
+
+    def convert(self, reading: float) -> tuple[int, bool]:
+        """Counts for a reading (SI, over `quantity_zero`) without noise."""
+        return self.digits(min(self._high, max(self._low, self._offset + self._slope * reading)))
 
 
 def draw_flaw(sensor: Sensor, generator: np.random.Generator) -> Flaw:

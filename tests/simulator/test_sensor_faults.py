@@ -8,8 +8,9 @@ import pytest
 
 from drivers.block import Role
 from simulator.bench import Bench
+from simulator.plant.sensors import Channel, Flaw
 from simulator.scenario import find_scenario, read_scenario
-from simulator.sensor_faults import ANALOG, SENSOR_FAULTS, at_volts
+from simulator.sensor_faults import ANALOG, SENSOR_FAULTS
 from tests.simulator.common import depot, quiet
 
 SCAN = 0.002
@@ -67,7 +68,7 @@ def test_a_shorted_transducer_shows_no_volts() -> None:
 def test_a_shunt_amplifier_at_its_end() -> None:
     _, found, _ = spoiled("current_saturated", 0.1)
     k = ROLES.index(Role.SHUNT)
-    assert set(found[:, k]) == {at_volts(depot().sensors[k].converter, 4.95)}
+    assert set(found[:, k]) == {Channel(depot().sensors[k], Flaw(0.0, 0.0)).digits(4.95)[0]}
 
 
 def test_a_drift_grows() -> None:
