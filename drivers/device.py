@@ -11,7 +11,7 @@ from importlib.metadata import entry_points
 from typing import Protocol
 from urllib.parse import parse_qsl, urlsplit
 
-from drivers.block import Capture, Event, Identity, LinkCounts
+from drivers.block import Capture, Event, Identity, LinkCounts, Status
 
 ENTRY_POINTS = "steadyhead.drivers"
 
@@ -116,6 +116,11 @@ class Device(Protocol):
 
     @property
     def counts(self) -> LinkCounts: ...
+
+    @property
+    def status(self) -> Status | None:
+        """What the device said of itself last; None where it said nothing yet, or never does."""
+        ...
 
     def recording_header(self) -> dict[str, object] | None:
         """What the header of a recording that begins now must hold for a replay to give the same events; None where

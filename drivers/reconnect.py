@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-from drivers.block import Capture, DeviceReset, Event, Identity, Link, LinkChange, LinkCounts
+from drivers.block import Capture, DeviceReset, Event, Identity, Link, LinkChange, LinkCounts, Status
 from drivers.device import Address, AddressError, Device, LimitEntry, PortError, ProtocolError, Reply
 from drivers.link.session import RESTARTED
 
@@ -125,6 +125,10 @@ class Reconnecting:
     def counts(self) -> LinkCounts:
         """Of all connections together."""
         return self._past.copy() if self._device is None else _sum(self._past, self._device.counts)
+
+    @property
+    def status(self) -> Status | None:
+        return None if self._device is None else self._device.status
 
     @property
     def device(self) -> Device:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from drivers.block import Block, Capture, Event, Identity, Link, LinkChange, LinkCounts, Replayed
+from drivers.block import Block, Capture, Event, Identity, Link, LinkChange, LinkCounts, Replayed, Status
 from drivers.device import Address, AddressError, LimitEntry, NotFittedError, Reply
 from drivers.link.deframer import Deframer
 from drivers.link.frames import Layout
@@ -46,6 +46,10 @@ class ReplayDevice:
     @property
     def identity(self) -> Identity:
         return self._session.identity or self._first_identity
+
+    @property
+    def status(self) -> Status | None:
+        return self._session.status
 
     def _read_identity(self) -> Identity:
         try:

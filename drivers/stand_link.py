@@ -110,6 +110,10 @@ class StandLinkDevice:
     def counts(self) -> LinkCounts:
         return self._line.session.counts
 
+    @property
+    def status(self) -> Status | None:
+        return self._line.session.status
+
     def recording_header(self) -> dict[str, object]:
         """What a recording that begins now, between two events, needs so that its replay gives the same events."""
         piece = self._line.session.identity_piece

@@ -2,10 +2,26 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
-from daq.measure.curve import At, Curve
+from daq.measure.curve import At
 from daq.measure.reading import Reader, Reading, Supply
 from daq.measure.uncertainty import Component, combine
+
+
+class Places(Protocol):
+    """What knows quantities at places: a curve, or a pause at a pressure. None where it does not."""
+
+    def flow_at(self, pressure: float) -> At | None: ...
+
+    def pressure_at(self, flow: float) -> At | None: ...
+
+    def current_at(self, pressure: float) -> At | None: ...
+
+    def voltage_at(self, pressure: float) -> At | None: ...
+
+    def voltage_at_flow(self, flow: float) -> At | None: ...
+
 
 _PLACE = {"pressure": "flow"}
 """The channel that states the place, where it is not the pressure's."""
@@ -21,7 +37,7 @@ class Factor:
 
 
 def rated(
-    curve: Curve, quantity: str, at: float, reader: Reader, *, kelvins: float, span: tuple[float, float]
+    curve: Places, quantity: str, at: float, reader: Reader, *, kelvins: float, span: tuple[float, float]
 ) -> Reading | None:
     """`quantity` (`flow`, `current`, `power`, `efficiency` at a pressure, `pressure` at a flow); None where the travels
     did not reach there.
@@ -56,7 +72,7 @@ def rated(
     return Reading(quantity, "rated", value, value, value, kept, n, float(n), span, flags=reader.flags, at=at)
 
 
-def _through(curve: Curve, place: str, at: float) -> float:
+def _through(curve: Places, place: str, at: float) -> float:
     """The flow through the hose at the place, which the pressure was brought to the outlet for."""
     if place == "flow":
         return at
@@ -64,7 +80,7 @@ def _through(curve: Curve, place: str, at: float) -> float:
     return flow.value if flow else 0.0
 
 
-def _factors(curve: Curve, quantity: str, at: float) -> list[Factor] | None:
+def _factors(curve: Places, quantity: str, at: float) -> list[Factor] | None:
     volts = curve.voltage_at_flow(at) if quantity == "pressure" else curve.voltage_at(at)
     read = {
         "flow": (("flow", 1),),

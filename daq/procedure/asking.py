@@ -17,7 +17,8 @@ _AT_ONCE = {Do.CLOSE_VALVE_SLOWLY: Do.CLOSE_VALVE, Do.OPEN_VALVE_SLOWLY: Do.OPEN
 @dataclass(frozen=True, slots=True)
 class Standing:
     """Where a run stands at `t` seconds of it: seconds since power-on (None: off), and for how long the valve has not
-    been where the stage needs it (None: it is). `asked`: the signals did not settle the stage, so a person must."""
+    been where the stage needs it (None: it is). `asked`: the signals did not settle the stage, so a person must.
+    `driven`: the stand moves switch and valve itself."""
 
     t: float
     on_for: float | None
@@ -25,6 +26,7 @@ class Standing:
     zero_taken: bool
     shut_before_power: bool
     asked: bool
+    driven: bool = False
 
     @property
     def on(self) -> bool:
@@ -32,7 +34,9 @@ class Standing:
 
 
 def asks(stage: Stage, now: Standing) -> Do:
-    """What is to be done next."""
+    """What is to be done next, by a person."""
+    if now.driven and (stage.do not in NEVER_SEEN or (now.on and stage.power is False)):
+        return Do.WAIT
     if stage.name == "connect":
         waiting = not now.zero_taken and now.t < ZERO_WAIT_S and not now.on
         return Do.WAIT if waiting else Do.CONNECT
@@ -52,7 +56,7 @@ def must_confirm(stage: Stage, do: Do, now: Standing, *, sees_level: bool) -> bo
     """Whether no signal will tell that it is done."""
     unseen = do is Do.CLOSE_VALVE and not now.on
     if stage.name == "fill":
-        unseen = do is Do.WAIT and not sees_level
+        unseen = do is Do.WAIT and not (sees_level or now.driven)
     return now.asked or do in NEVER_SEEN or unseen
 
 

@@ -13,8 +13,9 @@ from daq.measure.convert import BITS, Column
 from daq.measure.curve import curve_of
 from daq.measure.curve_points import Sweep
 from daq.measure.errors import CurveError, MeasureError
+from daq.measure.pause import Pause
 from daq.measure.rated import rated
-from daq.measure.reading import UNMEASURED_KELVINS, Reader, Reading, as_array, kelvins_of
+from daq.measure.reading import UNMEASURED_KELVINS, Reader, Reading, Window, as_array, kelvins_of
 from daq.measure.residual import residual_of
 from daq.measure.steps import Measuring, Step
 from daq.measure.uncertainty import Component, Shape, combine
@@ -74,6 +75,13 @@ class Further:
             reading = rated(curve, quantity, at, self._reader, kelvins=kelvins, span=span)
             made.append(reading or Noted(t, "rated not read", f"{quantity}: the travels of the valve did not reach it"))
         return made
+
+    def paused(self, quantity: str, at: float, window: Window, looks: int) -> Reading | None:
+        """A quantity at the pressure where the valve is held; None where the window does not give it."""
+        p, travel = self._channels.pressure, [s for steps in self._travels.values() for s in steps]
+        to_outlet = p.k_outlet * window.through**2 + p.height
+        pause = Pause(window, to_outlet, travel, looks, self._reader.lsb("pressure"))
+        return rated(pause, quantity, at, self._reader, kelvins=window.kelvins, span=window.span)
 
     def _sweep(self, steps: list[Step], closing: bool) -> Sweep:
         """A travel as the curve wants it, its pressure brought to the unit's outlet."""

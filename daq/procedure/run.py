@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 
 from daq.judge.hints import Hint, hints
-from daq.judge.requirement import Quantity
 from daq.judge.verdict import verdict
 from daq.measure.convert import BITS, Column
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import REST_S, AtRest
-from daq.procedure.asking import Standing, asks, must_confirm
+from daq.procedure.asking import NEVER_SEEN, Standing, asks, must_confirm
 from daq.procedure.belief import Belief
+from daq.procedure.driving import Driving, pauses_of, places_of
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.fitness import FAULTY, Fitness, Place
@@ -18,8 +18,9 @@ from daq.procedure.held import why_not_held
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.stage_reading import StageReading
-from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, Event, Move, Valve, sequence, stage_of
-from drivers.block import Block, Capture, Identity, Status, Trip
+from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, RATED, Event, Move, Valve, sequence, stage_of
+from daq.procedure.tripping import Tripping
+from drivers.block import Block, Capture, Identity, Status
 
 CAPTURE_WAIT_S = 3.0
 """So long a stage waits for a capture that it asked for; a device that cannot give it holds up no run."""
@@ -28,7 +29,12 @@ RESIDUAL_SPAN_S = 0.5
 FLOWED_S = 2.0
 """A flow that ended no longer ago than this ended with the power."""
 TRAVELS = frozenset({"throttle", "reopen"})
-_TRIP_CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
+DISOBEYED = {
+    "power did not come on": "look at supply, fuse, relay and wiring, and whether the stop circuit cuts the power",
+    "power did not go off": "cut the power by hand NOW: its relay or transistor may be welded or shorted",
+    "valve does not obey": "look at the valve's actuator, its supply and its coupling",
+}
+"""What a driven stand did not do, and what a person does about it."""
 
 
 class ConfirmError(Exception):
@@ -46,11 +52,15 @@ class Run:
         self._channels, self._limits = stand.channels, stand.limits
         self.measuring = Measuring(stand.channels, identity)
         self._after_s = max((r.after for r in part.requirements if r.after is not None), default=None)
-        self.stages = sequence(part.kind, part.dry_check_s is not None, self._after_s is not None)
-        self._reading = StageReading(part, stand, self.measuring, years, self.stages)
+        pauses = pauses_of(part) if stand.driven else ()
+        self.stages = sequence(part.kind, part.dry_check_s is not None, self._after_s is not None, len(pauses))
+        places = places_of(self.stages, pauses)
+        self._driving = None if stand.drive is None else Driving(stand.drive, part, self.stages, places)
+        self._reading = StageReading(part, stand, self.measuring, years, self.stages, places=places)
         self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
+        self._tripping = Tripping(self._guards, stand.limits)
         floor = stand.reading.current_floor
         self._belief = Belief(self.measuring, stand.channels, floor, part.test_voltage / 2)
         self._fitness = Fitness(part, self._belief.wrong)
@@ -127,18 +137,13 @@ class Run:
         return self._drain()
 
     def status(self, status: Status) -> list[Effect]:
-        """Takes what the device says of itself: a trip ends the run."""
-        if status.trip is not Trip.NONE and self.outcome is None:
-            name = status.trip.name.lower()
-            cause = _TRIP_CAUSES.get(status.trip)
-            fair = bool(self._steps) and self._guards.fair(self._steps[-1])
-            limit = {Quantity.PRESSURE: self._limits.pressure, Quantity.CURRENT: self._limits.current}
-            text = "find the cause, clear the trip and start again"
-            why = f"trip: {name.replace('_', ' ')}"
-            if cause is not None and fair:
-                self._halt(Breach(f"trip_{name}", why, text, cause, limit[cause]))
-            else:
-                self._halt(Breach(f"trip_{name}", why, text))
+        """Takes what the device says of itself: a trip ends the run. One that was there before a driven run asked for
+        power is not its own: its start cleared it."""
+        of_this_run = self._driving is None or self._driving.has_powered
+        if self.outcome is None and of_this_run:
+            breach = self._tripping.take(status, self.measuring.moment(status.tick))
+            if breach is not None:
+                self._halt(breach)
         return self._drain()
 
     def captured(self, capture: Capture) -> list[Effect]:
@@ -176,7 +181,7 @@ class Run:
         switched = self._switch.feed(step)
         self._filling.feed(step, self._switch.on)
         self._locate_valve(step)
-        breach = self._guards.feed(step, self._situation(step))
+        breach = self._guards.feed(step, self._situation(step)) or self._tripping.feed(step, self._steps)
         if breach is not None and self.outcome is None:
             self._halt(breach)
         if switched and self.outcome is None:
@@ -189,8 +194,22 @@ class Run:
         self._fitness.alarms.clear()
         if self.outcome is None:
             self._check_time()
+        if self.outcome is None and self._driving is not None:
+            self._drive(self._driving, step)
         if self.outcome is None:
             self._say()
+
+    def _drive(self, driving: Driving, step: Step) -> None:
+        """Tells the stand where switch and valve are to be, and ends a run that they do not follow."""
+        on_for = self._t - self._switch.on_at if self._switch.on else None
+        changed = driving.step(step, self.stage, on_for, reading=self._reading.window_open)
+        if changed is not None:
+            self._effects.append(changed)
+        why = driving.disobeyed
+        if not why and driving.astray(self._by_signals, self.stage, flowing=not step.flow.silent):
+            why = "valve does not obey"
+        if why:
+            self._halt(Breach(why.replace(" ", "_"), why, DISOBEYED[why]))
 
     def _as_believed(self, step: Step) -> Step:
         """The step with what was found out of its channels; each is told at once, whatever the stage reads."""
@@ -235,6 +254,8 @@ class Run:
         if self._switch.on and not step.faulty & BITS[Column.PRESSURE]:
             self._by_signals = valve_by_signals(step.pressure, step.flow, self._channels, stage.valve)
         self._valve = self._settled_by_hand if self._settled_by_hand and self._switch.on else self._by_signals
+        if self._by_signals is not None and self._driving is not None and self._driving.told_shut(step):
+            self._valve = Valve.SHUT
         closing = stage.name == "throttle" or (stage.name == "shutoff" and not self._reading.window_open)
         if closing and not step.faulty & BITS[Column.PRESSURE]:
             self._overshoot = max(self._overshoot or 0.0, step.pressure)
@@ -249,7 +270,7 @@ class Run:
             on_for=on_for,
             valve=self._by_signals,
             in_fluid=self._in_fluid,
-            filling_for=filling.seen_for(self._t),
+            filling_for=0.0 if self._fills_unseen else filling.seen_for(self._t),
             fill_unfit=filling.unfit or ("level faulty" if filling.blind else ""),
             pumps=pumps(step, self._channels),
             disbelieved=self._belief.bits,
@@ -288,12 +309,20 @@ class Run:
             self._end()
         elif read:
             self._event(Event.READ)
+        elif self._driving is not None:
+            self._cut_short = effect.what if isinstance(effect, Noted) else ""
+            self._end()  # a second try would run it dry for longer than its limit
 
     def _stage_step(self, step: Step) -> None:
         name = stage_of(self.stage).name
         if name in TRAVELS:
             self._reading.travel(step, fit=not self._why_unfit(step))
-        if name in ("free_flow", "shutoff"):
+        if name in TRAVELS and self._driving is not None and self._driving.paused(self.stage):
+            self._event(Event.PAUSED)
+        elif name == RATED and self._driving is not None and self._driving.out_of_reach:
+            self._effects.append(Noted(self._t, "rated not read", "the unit does not reach the pressure"))
+            self._event(Event.UNSETTLED)
+        elif name in ("free_flow", "shutoff", RATED):
             self._read(step)
         elif name == "residual":
             self._read_residual()
@@ -350,7 +379,12 @@ class Run:
     def _fill(self) -> None:
         if self._filling.blind:
             self._fitness.complain_of(Column.LEVEL, self.stage)
-        if self._filling.full_at is not None:
+        if self._fills_unseen:
+            if self._filling.seen_for(self._t) < self._guards.fill_limit:
+                return
+            detail = "no level sensor: its time to fill has passed, what flows then must be free of air"
+            self._effects.append(Noted(self._t, "taken as full", detail))
+        elif self._filling.full_at is not None:
             self._effects.append(self._reading.filled(self._filling, self._filling.full_at, "sensor"))
         elif self._filling.full:
             detail = "the level sensor showed full from power-on"
@@ -365,6 +399,11 @@ class Run:
         needed = stage_of(self.stage).valve
         self._unfit = self._fitness.why_not(step, Place(self.stage, on_for, needed, self._valve, self._by_signals))
         return self._unfit
+
+    @property
+    def _fills_unseen(self) -> bool:
+        """Whether nobody sees when a module is full: no sensor, and no person who watches."""
+        return self._driving is not None and self._channels.level is None
 
     # Moving on.
 
@@ -386,6 +425,8 @@ class Run:
         move = MOVES.get((stage_of(self.stage).name, event))
         if move is Move.NEXT:
             self._next()
+        elif move is Move.ASK and self._driving is not None:
+            self._end(voided="valve does not obey")
         elif move is Move.ASK and not self._asked:
             self._asked, self._entered = True, self._t
             text = f"stage {self.stage}: the signals do not show the valve as needed"
@@ -425,7 +466,9 @@ class Run:
 
     def _check_time(self) -> None:
         stage, spent = stage_of(self.stage), self._t - self._entered
-        waits = stage.handled or self._asked or (stage.name == "residual" and self._switch.on)
+        by_hand = self._driving is None
+        waits = self._asked or (stage.handled if by_hand else stage.do in NEVER_SEEN)
+        waits |= stage.name == "residual" and self._switch.on and by_hand
         if stage.name == "residual" and not self._switch.on:
             return  # it ends by itself when its time has come
         filling = stage.name == "fill" and self._switch.on  # has a limit of its own, counted from power-on
@@ -455,6 +498,7 @@ class Run:
             zero_taken=self._reading.zero.taken,
             shut_before_power=self._shut_before_power,
             asked=self._asked,
+            driven=self._driving is not None,
         )
 
     # The end.
@@ -497,6 +541,8 @@ class Run:
             waveforms=self._reading.waveforms,
             hints=self._hints("" if voided else self._cut_short),
         )
+        if self._driving is not None:
+            self._effects.append(self._driving.end())
         self._effects.append(Ended(self.outcome))
 
     def _hints(self, ended: str) -> tuple[Hint, ...]:

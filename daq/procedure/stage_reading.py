@@ -2,11 +2,12 @@
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from daq.judge.finding import Finding, Result, beyond_looks
-from daq.judge.requirement import Mode
+from daq.judge.requirement import Mode, Requirement
 from daq.measure.convert import BITS, Column, Zero
 from daq.measure.reading import (
     REFERENCE_TEMPERATURE,
@@ -27,7 +28,7 @@ from daq.procedure.fitness import SUPPLY_LOW
 from daq.procedure.further import Further, capture_for
 from daq.procedure.plan import Part, Stand
 from daq.procedure.reopening import reopen_check
-from daq.procedure.table import RATED, stage_of
+from daq.procedure.table import RATED, stage_of, travels
 from daq.procedure.watch import Watch
 from drivers.block import Capture
 
@@ -44,15 +45,24 @@ _BY_CAPTURE = frozenset({"speed"})
 _ONE_LOOK = frozenset({"peak_pressure"})
 """What is read over the first second of a window whatever its length."""
 _COMPARED = ("flow", "pressure", "voltage", "current")
-_MUST_HOLD_STILL = {"free_flow": "flow", "shutoff": "pressure"}
+_MUST_HOLD_STILL = {"free_flow": ("flow",), "shutoff": ("pressure",), RATED: ("flow", "pressure")}
+_PLAIN = frozenset({"pressure", "voltage"})
+"""What a pause reads as it stands, since it is not judged at a pressure."""
 _CHANNEL = {"peak_pressure": "pressure", "power": "current"}
 
 
 class StageReading:
-    """Reads the stages of one run, one after the other."""
+    """Reads the stages of one run, one after the other. `places` are the pressures at which stages pause."""
 
     def __init__(
-        self, part: Part, stand: Stand, measuring: Measuring, years: Mapping[str, float], stages: tuple[str, ...]
+        self,
+        part: Part,
+        stand: Stand,
+        measuring: Measuring,
+        years: Mapping[str, float],
+        stages: tuple[str, ...],
+        *,
+        places: Mapping[str, float],
     ) -> None:
         self._part, self._channels, self._settings = part, stand.channels, stand.reading
         self._measuring = measuring
@@ -63,7 +73,7 @@ class StageReading:
         self._watch = Watch({}, stand.reading, {})
         self._settled = set[str]()
         self._sagging = self._told_sagging = self._by_hand = False
-        self._travelled = set[str]()
+        self._places, self._travels = places, travels(stages)
         self._rated = False
         self._volts = part.test_voltage
         self._voltages: list[float] = []
@@ -107,8 +117,8 @@ class StageReading:
         name = stage_of(self._stage).name
         if name not in _MUST_HOLD_STILL:
             return {}
-        named = {_MUST_HOLD_STILL[name]: math.inf}
-        for requirement in self.book.asked(self._stage):
+        named = dict.fromkeys(_MUST_HOLD_STILL[name], math.inf)
+        for requirement in self._asked():
             if requirement.quantity in _BY_CAPTURE:
                 continue
             if requirement.quantity == "efficiency":
@@ -121,6 +131,22 @@ class StageReading:
             named[channel] = min(named.get(channel, math.inf), tolerance)
         floor = self._channels.floor
         return {n: getattr(floor, n) if math.isinf(t) else max(t, getattr(floor, n)) for n, t in named.items()}
+
+    def _asked(self) -> list[Requirement]:
+        """What is required in this stage, at this pressure where it pauses at one."""
+        if self._at is None:
+            return self.book.asked(self._stage)
+        return [r for r in self.book.asked(RATED) if r.at == self._at and r.quantity != "pressure"]
+
+    def _found(self, quantity: str | None = None) -> list[Finding]:
+        """The findings of this stage as they stand now, those on one quantity where it is named."""
+        asked = self._asked()
+        found = self.book.of_stage(self._stage if self._at is None else RATED)
+        return [f for f in found if f.requirement in asked and quantity in (None, f.requirement.quantity)]
+
+    @property
+    def _at(self) -> float | None:
+        return self._places.get(self._stage)
 
     def feed(self, step: Step, unfit: str, by_hand: bool) -> tuple[list[Taken], bool]:
         """Takes a step of a reading stage; `unfit` says what keeps it out of a window, empty for nothing, and `by_hand`
@@ -139,7 +165,7 @@ class StageReading:
         return self._look(self._window(self._watch.window()))
 
     def _look(self, window: Window) -> tuple[list[Taken], bool]:
-        asked = self.book.asked(self._stage)
+        asked = self._asked()
         reads = [q for q in stage_of(self._stage).reads if q not in _BY_CAPTURE]
         needed = [q for q in reads if any(r.quantity == q for r in asked)]
         if self._sagging:
@@ -161,7 +187,7 @@ class StageReading:
         """How many looks may end the reading of a quantity here, so that its uncertainty can pay for them."""
         if quantity in _ONE_LOOK:
             return 1
-        mine = [r for r in self.book.asked(self._stage) if r.quantity == quantity]
+        mine = [r for r in self._asked() if r.quantity == quantity]
         if any(r.mode is not Mode.REPORT for r in mine):
             return self._settings.looks
         return 1 if all(r.target is None for r in mine) else min(LOOKS_AT_A_TARGET, self._settings.looks)
@@ -169,7 +195,7 @@ class StageReading:
     def _is_settled(self, quantity: str) -> bool:
         """Whether a quantity needs no further look: each finding on it is clear or cannot become so, and each report
         has reached its target, as far as windows may go."""
-        findings = [f for f in self.book.of_stage(self._stage) if f.requirement.quantity == quantity]
+        findings = self._found(quantity)
         if quantity in _ONE_LOOK or self._watch.at_longest:
             return True
         return all(self._report_done(f) if f.requirement.mode is Mode.REPORT else self._decided(f) for f in findings)
@@ -225,17 +251,16 @@ class StageReading:
 
     def travel(self, step: Step, fit: bool) -> None:
         """Takes a step of a travel of the valve, the first one each way."""
-        if self._stage in ("throttle", "reopen"):
-            self._further.travel(step, self._stage == "throttle", fit)
+        if self._stage in self._travels:
+            self._further.travel(step, self._travels[self._stage], fit)
 
     def travelled(self, t: float) -> list[Taken | Noted]:
         """The valve has come to the end of a travel; what both travels give, once they are over."""
-        self._travelled.add(self._stage)
-        asked = self.book.asked(RATED)
-        if not asked or self._rated or not self._travelled.issuperset(("throttle", "reopen")):
+        if self._stage != list(self._travels)[-1] or self._rated:
             return []
         self._rated = True
-        return self._kept_all(self._further.rated(asked, t))
+        missing = [f.requirement for f in self.book.of_stage(RATED) if f.reading is None]
+        return self._kept_all(self._further.rated(missing, t)) if missing else []
 
     def capture_wanted(self) -> CaptureWanted | None:
         """The capture that this stage could use once it has been read: in the first one with flow, and wherever a speed
@@ -245,7 +270,7 @@ class StageReading:
     @property
     def speed_asked(self) -> bool:
         """Whether the part requires a speed in this stage."""
-        return any(r.quantity == "speed" for r in self.book.asked(self._stage))
+        return any(r.quantity == "speed" for r in self._asked())
 
     def captured(self, capture: Capture, stage: str, t: float) -> list[Taken | Noted]:
         """What a capture of the current shows that `stage` asked for."""
@@ -260,7 +285,7 @@ class StageReading:
 
     def fails(self) -> bool:
         """Whether something in this stage is already known not to be met."""
-        return any(f.result is Result.NOT_MET for f in self.book.of_stage(self._stage))
+        return any(f.result is Result.NOT_MET for f in self._found())
 
     def conditions(self) -> Conditions:
         return Conditions(
@@ -270,7 +295,9 @@ class StageReading:
         )
 
     def _take(self, quantity: str, window: Window, looks: int = 1) -> Taken:
-        return self._kept(self._reader.read(quantity, window, looks))
+        at = self._at
+        paused = None if at is None or quantity in _PLAIN else self._further.paused(quantity, at, window, looks)
+        return self._kept(paused or replace(self._reader.read(quantity, window, looks), at=at))
 
     def _kept(self, reading: Reading) -> Taken:
         return Taken(reading, self.book.take(reading))
@@ -286,7 +313,7 @@ class StageReading:
             *self._reader.flags,
         )
         return Window(
-            stage=self._stage,
+            stage=self._stage if self._at is None else RATED,
             span=(begin, end),
             pressure=as_array([s.pressure for s in steps]),
             voltage=as_array([s.voltage for s in steps]),

@@ -4,6 +4,7 @@ A stage asks for one thing (`do`), needs power and valve in a state, and reads w
 still. What is not in MOVES for a stage changes nothing there.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -50,6 +51,7 @@ class Event(StrEnum):
     POWER_OFF = "power_off"
     SEEN_OPEN = "seen_open"
     SEEN_SHUT = "seen_shut"
+    PAUSED = "paused"
     FULL = "full"
     READ = "read"
     UNSETTLED = "unsettled"
@@ -73,7 +75,8 @@ class Move(StrEnum):
 class Stage:
     """What a stage needs (None: does not matter), what it reads, and what it asks for once power and valve are right.
 
-    `handled` stages wait for a person's hands, so the limit on a stage's time is that on an answer.
+    `handled` stages wait for a person's hands, so the limit on a stage's time is that on an answer; where the stand
+    drives itself that holds for those that only a person can do.
     """
 
     name: str
@@ -123,9 +126,11 @@ MOVES: dict[tuple[str, Event], Move] = {
     ("free_flow", Event.UNREAD): Move.END,
     ("throttle", Event.SEEN_SHUT): Move.NEXT,
     ("throttle", Event.VALVE_SHUT): Move.NEXT,
+    ("throttle", Event.PAUSED): Move.NEXT,
     ("throttle", Event.UNSETTLED): Move.ASK,
     ("rated", Event.READ): Move.NEXT,
-    ("rated", Event.UNREAD): Move.END,
+    ("rated", Event.UNSETTLED): Move.NEXT,
+    ("rated", Event.UNREAD): Move.NEXT,
     ("residual", Event.READ): Move.NEXT,
     ("shutoff", Event.READ): Move.NEXT,
     ("shutoff", Event.UNSETTLED): Move.ASK,
@@ -134,6 +139,7 @@ MOVES: dict[tuple[str, Event], Move] = {
     ("fill", Event.FILLED): Move.NEXT,
     ("reopen", Event.SEEN_OPEN): Move.NEXT,
     ("reopen", Event.VALVE_OPEN): Move.NEXT,
+    ("reopen", Event.PAUSED): Move.NEXT,
     ("reopen", Event.UNSETTLED): Move.ASK,
     ("finish", Event.POWER_OFF): Move.NEXT,
     **{(name, Event.UNANSWERED): Move.END for name in STAGES if name != "finish"},
@@ -150,20 +156,50 @@ NOTED: frozenset[tuple[str, Event]] = frozenset(
 """Confirmations that move nothing on but settle where the valve is, where the signals do not."""
 
 
-def sequence(kind: Kind, dry_check: bool, residual: bool = False) -> tuple[str, ...]:
+def sequence(kind: Kind, dry_check: bool, residual: bool = False, pauses: int = 0) -> tuple[str, ...]:
     """The stages of a run in order; a repeated one gets a number (`free_flow.2`).
 
-    `rated` is none of them where a person moves the valve: its readings come from the pressure–flow curve of both
-    travels.
+    `pauses` is at how many pressures a driven stand holds the valve on its way, each one a `rated`: a bare pump's while
+    it closes, a module's while it opens, since a module without return empties at free flow. A person does not pause:
+    then its readings come from the pressure–flow curve of both travels.
     """
     dry = ("dry_check",) if dry_check else ()
     if kind is Kind.PUMP:
-        rest: tuple[str, ...] = ("immerse", "free_flow", "throttle", "shutoff", "reopen", "free_flow.2")
-        rest += ("throttle.2", "shutoff.2") if residual else ()
+        rest: tuple[str, ...] = ("immerse", "free_flow", *_travel("throttle", pauses), "shutoff", "reopen", "free_flow")
+        rest += ("throttle", "shutoff") if residual else ()
     else:
         held = ("hold_return",) if kind is Kind.MODULE_RETURN else ()
-        rest = ("immerse", *held, "shutoff", "fill", "reopen", "free_flow", "throttle", "shutoff.2")
-    return ("connect", *dry, *rest, *(("residual",) if residual else ()), "finish")
+        opening = _travel("reopen", pauses)
+        rest = ("immerse", *held, "shutoff", "fill", *opening, "free_flow", "throttle", "shutoff")
+    return _numbered(("connect", *dry, *rest, *(("residual",) if residual else ()), "finish"))
+
+
+def _travel(name: str, pauses: int) -> tuple[str, ...]:
+    return (name, *(RATED, name) * pauses)
+
+
+def _numbered(stages: tuple[str, ...]) -> tuple[str, ...]:
+    counts = Counter[str]()
+    named = []
+    for stage in stages:
+        counts[stage] += 1
+        named.append(stage if counts[stage] == 1 else f"{stage}.{counts[stage]}")
+    return tuple(named)
+
+
+def travels(stages: tuple[str, ...]) -> dict[str, bool]:
+    """The stages of the first travel each way, pauses left out, and whether it closes: those of the curve."""
+    found: dict[str, bool] = {}
+    over: set[str] = set()
+    under_way = ""
+    for name in stages:
+        base = stage_of(name).name
+        if under_way and base not in (under_way, RATED):
+            over.add(under_way)
+            under_way = ""
+        if base in ("throttle", "reopen") and base not in over:
+            under_way, found[name] = base, base == "throttle"
+    return found
 
 
 def stage_of(name: str) -> Stage:
@@ -173,7 +209,7 @@ def stage_of(name: str) -> Stage:
 
 def meant(requirement_stage: str, stages: tuple[str, ...], kind: Kind) -> tuple[str, ...]:
     """The stages of a run that a requirement on `requirement_stage` means: all of that name, but of a module's two
-    shutoffs the one after `fill`; and `rated`, which a run has whose valve travels both ways."""
+    shutoffs the one after `fill`; and `rated`, one for all pauses, which a run also has that does not pause."""
     if requirement_stage == RATED:
         return (RATED,)
     named = tuple(s for s in stages if s.partition(".")[0] == requirement_stage)
@@ -182,17 +218,23 @@ def meant(requirement_stage: str, stages: tuple[str, ...], kind: Kind) -> tuple[
     return named
 
 
-def diagram(kind: Kind) -> str:
+def diagram(kind: Kind, pauses: int = 0) -> str:
     """The longest run of a kind, one whose part requires a residual pressure, as a Mermaid state diagram."""
-    stages = sequence(kind, dry_check=kind is Kind.PUMP, residual=True)
+    stages = sequence(kind, dry_check=kind is Kind.PUMP, residual=True, pauses=pauses)
     lines = ["stateDiagram-v2", f"    [*] --> {_id(stages[0])}"]
-    for name, after in zip(stages, (*stages[1:], "[*]"), strict=True):
-        by = {m: [e.value for (s, e), move in MOVES.items() if s == stage_of(name).name and move is m] for m in Move}
+    for k, (name, after) in enumerate(zip(stages, (*stages[1:], "[*]"), strict=True)):
+        of = {e: m for (s, e), m in MOVES.items() if s == stage_of(name).name and happens(e, stages, k)}
+        by = {m: [e.value for e, move in of.items() if move is m] for m in Move}
         lines.append(f"    {_id(name)} --> {_id(after)}: {' / '.join(by[Move.NEXT])}")
         if by[Move.ASK]:
             lines.append(f"    {_id(name)} --> {_id(name)}: {' / '.join(by[Move.ASK])}, a person is asked")
         lines.append(f"    {_id(name)} --> [*]: {' / '.join(by[Move.END])}")
     return "\n".join(lines)
+
+
+def happens(event: Event, stages: tuple[str, ...], at: int) -> bool:
+    """Whether an event can come in a stage of this run: only a travel towards a pause pauses."""
+    return event is not Event.PAUSED or stages[at + 1].startswith(RATED)
 
 
 def _id(name: str) -> str:

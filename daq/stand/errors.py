@@ -20,6 +20,8 @@ BLOCKED = {
     "storing": "the last verdict is not in the database yet: wait, or see the log for what keeps it",
     "power_on": "switch the unit's power off",
     "tripped": "the device has switched off to protect itself: find out why, then restart it",
+    "not_fitted": "the device lacks an output or a protective input that this stand needs: `steadyhead setup device`",
+    "input_open": "close the stop circuit and the splash guard, and see to the fluid level",
 }
 """Why no run can begin, in words for a machine, and what a person does about it."""
 

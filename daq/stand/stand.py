@@ -24,14 +24,16 @@ from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
 from daq.stand.capturing import Capturing
-from daq.stand.errors import RefusedError, StandError, blocked
+from daq.stand.errors import RefusedError, blocked
 from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.idle import Idle
+from daq.stand.lease import Lease
+from daq.stand.ready import bars, make_ready
 from daq.stand.request import StartRequest
 from daq.stand.result import About
 from daq.stand.said import Begun, Finished, Live, Said, Stage
-from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Replayed, Status, Trip
-from drivers.device import Device
+from drivers.block import Block, DeviceReset, Event, Feature, Identity, Link, LinkChange, Replayed, Status
+from drivers.device import Device, DriverError
 from drivers.recording import RecordingError, RecordingWriter
 
 GIVE_UP_S = 15.0
@@ -45,11 +47,7 @@ def _utc_now() -> datetime:
 
 
 class Stand:
-    """A stand in operation. `listeners` hear everything it says, in order.
-
-    Raises:
-        StandError: the configuration asks for more than this version can do.
-    """
+    """A stand in operation. `listeners` hear everything it says, in order."""
 
     def __init__(
         self,
@@ -60,11 +58,6 @@ class Stand:
         now: Callable[[], datetime] = _utc_now,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        if config.stand.driven:
-            raise StandError(
-                f'{config.path}: mode: expected "followed", found "driven"; this version follows an operator and does '
-                "not move switch or valve itself"
-            )
         self.config, self.catalogue, self.store = config, catalogue, store
         self.listeners: list[Callable[[Said], None]] = []
         self.key = stand_key(config.stand.site, config.stand.name)
@@ -75,7 +68,9 @@ class Stand:
         self._idle: Idle | None = None
         self._active: ActiveRun | None = None
         self._starting = asyncio.Lock()
-        self._tripped = False
+        self._status: Status | None = None
+        self._newest: Block | None = None
+        self._lease: Lease | None = None
         self._finishing: asyncio.Task[None] | None = None
         self._broken: BaseException | None = None
         self._notes: set[asyncio.Task[None]] = set()
@@ -101,6 +96,8 @@ class Stand:
                 self._take(event)
                 if self._broken is not None:
                     break
+                if device.virtual and self._lease is not None:
+                    await self._lease.turn()
                 breath += 1
                 if device.virtual and self._active is None:
                     await self._wait_for_a_run()
@@ -137,6 +134,8 @@ class Stand:
         """Waits until a start that is being stored has begun, and what has ended is in the database."""
         async with self._starting:
             pass
+        if self._lease is not None:
+            await self._lease.ended()
         while self._finishing is not None or self._notes:
             pending = {t for t in (self._finishing, *self._notes) if t is not None}
             await asyncio.wait(pending)
@@ -152,9 +151,13 @@ class Stand:
         elif isinstance(event, Replayed):
             self._keep_note(event.kind, event.body)
         if isinstance(event, Status):
-            self._tripped = event.trip is not Trip.NONE
+            self._status = event
+        if isinstance(event, Block):
+            self._newest = event
         if self._active is not None:
             self._effects(self._active.feed(event))
+            if self._lease is not None and isinstance(event, Block):
+                self._lease.handled()
         elif isinstance(event, Block) and self._idle is not None:
             step = self._idle.feed(event)
             if step is not None:
@@ -162,7 +165,7 @@ class Stand:
         self._say_stage()
 
     def _identify(self, identity: Identity) -> None:
-        self.identity, self._tripped = identity, False
+        self.identity, self._status, self._newest = identity, None, None
         self._say(identity)
         try:
             self._idle = Idle(self.config.stand.channels, identity)
@@ -205,7 +208,7 @@ class Stand:
             "run_under_way": self._active is not None or self._starting.locked(),
             "storing": self._finishing is not None,
             "power_on": self._active is None and self._idle is not None and self._idle.powered,
-            "tripped": self._tripped,
+            **bars(self.config.stand.drive, self.identity, self._status),
         }
         return tuple(word for word, holds in reasons.items() if holds)
 
@@ -222,12 +225,33 @@ class Stand:
         except CatalogueError as error:
             raise RefusedError(str(error), ("unknown_part",)) from error
         async with self._starting:
+            run = self._run_of(entry)
+            await self._make_ready(run, entry)
             try:
-                self._begin(await self._prepare(request, entry), entry)
+                self._begin(await self._prepare(request, entry), entry, run)
             except RecordError as error:
                 raise RefusedError(f"stand {self.key}: the run cannot be recorded: {error}", ("record",)) from error
         self._woken.set()
         return self._last_run
+
+    def _run_of(self, entry: Entry) -> Run:
+        assert self.identity is not None, "a stand whose link is up has an identity"
+        years = running.years_since(self.config, self._now().date())
+        return Run(entry.part, self.config.stand, self.identity, years)
+
+    async def _make_ready(self, run: Run, entry: Entry) -> None:
+        """Before a driven run the device knows its limits and no trip stands.
+
+        Raises:
+            RefusedError: it does not take them, or what made it trip is still there.
+        """
+        drive, device = self.config.stand.drive, self._opened()
+        if drive is None or device.address.scheme == "replay":
+            return
+        try:
+            await make_ready(device, entry.part, self.config.stand, run.stages, self._newest)
+        except (DriverError, MeasureError, RefusedError) as error:
+            raise RefusedError(f"stand {self.key}: cannot start: {error}", ("not_ready",)) from error
 
     async def _prepare(self, request: StartRequest, entry: Entry) -> About:
         device, config, part, run = self._opened(), self.config, entry.part, str(uuid7())
@@ -277,19 +301,37 @@ class Stand:
             versions=versions,
         )
 
-    def _begin(self, about: About, entry: Entry) -> None:
+    def _begin(self, about: About, entry: Entry, run: Run) -> None:
         device, config = self._opened(), self.config
-        assert self.identity is not None, "a stand whose link is up has an identity"
         years = running.years_since(config, about.started.date())
-        run = Run(entry.part, config.stand, self.identity, years)
         active = ActiveRun(about, run, device.counts.copy(), self._clock())
         self._record(active, device, running.recording_header(about, entry, config, years))
         self._active, self._last_run, self._removing = active, about.run, False
+        self._lease = self._leased(device, entry)
         self._say(Begun(about, run.stages))
         self._warn_of_calibrations(about.started)
         self._effects([run.now])
         if self.link.link is not Link.UP:  # it went while the run was being stored
             self._effects(active.feed(self.link))
+
+    def _leased(self, device: Device, entry: Entry) -> Lease | None:
+        drive = self.config.stand.drive
+        if drive is None or device.address.scheme == "replay" or self.identity is None:
+            return None
+        settable = Feature.SETTABLE_SUPPLY in self.identity.features
+        return Lease(
+            device,
+            drive,
+            supply_mv=round(entry.part.test_voltage * 1e3) if settable else None,
+            clock=self._clock,
+            failed=self._not_driven,
+        )
+
+    def _not_driven(self, why: str) -> None:
+        """The device did not do as it was told; no wire byte tells that, so it is noted for a replay."""
+        if self._active is not None:
+            self._keep_note("abort", {"why": f"not driven: {why}"})
+            self._effects(self._active.run.halt(f"not driven: {why}"))
 
     def _record(self, active: ActiveRun, device: Device, header: dict[str, object]) -> None:
         line = device.recording_header()
@@ -389,7 +431,8 @@ class Stand:
                 self._note(Noted(effect.since, f"stage {effect.stage}", effect.do.value))
                 self._say_stage()
             elif isinstance(effect, Outputs):
-                pass
+                if self._lease is not None:
+                    self._lease.want(effect)
             elif isinstance(effect, CaptureWanted):
                 self._capturing.begin(self._opened(), effect)
             else:
@@ -416,6 +459,8 @@ class Stand:
         device = self._opened()
         device.tap = None
         self._capturing.cancel()
+        if self._lease is not None:
+            self._lease.end()
         self._active, self._removing = None, True
         if self.identity is not None:
             self._idle = Idle(self.config.stand.channels, self.identity)

@@ -10,6 +10,7 @@ from daq.procedure.table import (
     CONFIRMATIONS,
     MOVES,
     NOTED,
+    RATED,
     STAGES,
     Do,
     Event,
@@ -19,6 +20,7 @@ from daq.procedure.table import (
     meant,
     sequence,
     stage_of,
+    travels,
 )
 
 ENDINGS = {Event.UNREAD, Event.UNANSWERED, Event.HALT}
@@ -27,9 +29,12 @@ ASKING = {Event.UNSETTLED}
 
 @pytest.mark.parametrize(("name", "event"), list(product(STAGES, Event)), ids=lambda x: str(x))
 def test_every_stage_with_every_event(name: str, event: Event) -> None:
-    """Bad luck ends or asks, never moves on; a confirmation moves on or is noted, never ends; the rest is nothing."""
+    """Bad luck ends or asks and never moves on, but from a pause, which the curve may make good; a confirmation moves on
+    or is noted, and never ends; the rest is nothing."""
     move = MOVES.get((name, event))
-    if event is Event.HALT:
+    if name == RATED and event in (Event.UNREAD, Event.UNSETTLED):
+        assert move is Move.NEXT
+    elif event is Event.HALT:
         assert move is Move.END
     elif event is Event.UNANSWERED:
         assert move is (Move.NEXT if name == "finish" else Move.END)
@@ -102,6 +107,26 @@ def test_the_order_of_each_kind(kind: Kind, dry_check: bool, order: tuple[str, .
 def test_a_residual_pressure_is_read_behind_a_shut_valve(kind: Kind, order: tuple[str, ...]) -> None:
     """A pump's valve is open at the end of its last reading and has to be shut once more; a module's is shut."""
     assert sequence(kind, dry_check=kind is Kind.PUMP, residual=True) == order
+
+
+def test_a_driven_valve_pauses_on_its_first_way() -> None:
+    """A bare pump's while it closes; a module's while it opens, so that the required flow is read before it empties."""
+    pump = sequence(Kind.PUMP, dry_check=True, residual=True, pauses=2)
+    module = sequence(Kind.MODULE, dry_check=False, pauses=1)
+    closing = ("throttle", "rated", "throttle.2", "rated.2", "throttle.3")
+    assert pump == (*PUMP[:4], *closing, *PUMP[5:-1], "throttle.4", "shutoff.2", "residual", "finish")
+    assert module == (*MODULE[:4], "reopen", "rated", "reopen.2", *MODULE[5:])
+
+
+@pytest.mark.parametrize("pauses", [0, 1, 2])
+@pytest.mark.parametrize("kind", Kind)
+def test_the_curve_is_that_of_the_first_way_there_and_back(kind: Kind, pauses: int) -> None:
+    stages = sequence(kind, dry_check=False, residual=True, pauses=pauses)
+    found = travels(stages)
+    paused = "throttle" if kind is Kind.PUMP else "reopen"
+    assert [n for n in found if n.startswith(paused)] == [s for s in stages if s.startswith(paused)][: pauses + 1]
+    assert len(found) == pauses + 2
+    assert all(closes is name.startswith("throttle") for name, closes in found.items())
 
 
 @pytest.mark.parametrize("kind", Kind)

@@ -5,9 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import Broker, StandConfig
-from daq.stand.daemon import Daemon, broker_of
+from daq.stand.daemon import broker_of
 from daq.stand.errors import StandError
 
 
@@ -29,8 +28,3 @@ def test_a_password_file_that_is_missing_or_empty(config: StandConfig, tmp_path:
         file.write_text(content)
     with pytest.raises(StandError, match=r"broker\.password_file .*/password: expected a file whose first line"):
         broker_of(replace(config, broker=replace(config.broker, password_file=file)))
-
-
-def test_a_driven_stand_is_refused(config: StandConfig, catalogue: Catalogue) -> None:
-    with pytest.raises(StandError, match=r'mode: expected "followed", found "driven"'):
-        Daemon(replace(config, stand=replace(config.stand, driven=True)), catalogue, lambda _: None)
