@@ -27,7 +27,7 @@ from drivers.link.frames import (
 from simulator.design import DeviceDesign
 from simulator.firmware.board import Board
 from simulator.firmware.capture import Capture
-from simulator.firmware.drive import FULLY_OPEN, fitted, refusal, values_good
+from simulator.firmware.drive import FULLY_OPEN, refusal, where_it_can_be
 from simulator.firmware.gathering import WRAP, Gathering
 from simulator.firmware.guard import Guard
 from simulator.plant.sensors import Sensor
@@ -260,8 +260,7 @@ class Firmware:
         """Power off comes first and is never refused; what else the frame asks for is done where it can be."""
         if Feature.POWER_SWITCH in self._design.features:
             self._board.switch(False)
-        if values_good(request, self._design) and fitted(request, self._design.features):
-            self._set_outputs(request)
+        self._set_outputs(where_it_can_be(request, self._design))
         return ReplyCode.DONE
 
     def _set_outputs(self, request: Drive) -> None:

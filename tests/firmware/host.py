@@ -9,7 +9,8 @@ from drivers.link.cobs import crc16
 from drivers.link.codec import encode
 from drivers.link.deframer import Deframer, Piece, Trouble
 from drivers.link.frames import LEAVE_SUPPLY, LEAVE_VALVE, Drive, Frame, FromHost, Identify, Limits, Reply
-from tests.firmware.face import Device, Span
+from simulator.coupling import Span
+from tests.firmware.face import Device
 from tests.firmware.paper import ALL_INPUTS
 
 F = TypeVar("F", bound=Frame)
@@ -87,10 +88,10 @@ class Host:
         start, end = self.us * 1000, (self.us + self.span_us) * 1000
         edges = tuple(ns - start for ns in self.edges if start < ns <= end)
         self.edges = [ns for ns in self.edges if ns > end]
-        told = self.device.live(Span(self.span_us, self._pins(), self.inputs, edges, self._out))
+        told = self.device.run(Span(self.span_us, self._pins(), self.inputs, edges, (), self._out))
         self._out = b""
-        if told.fell_ns is not None:
-            self.fell = self.us + told.fell_ns / 1000
+        if told.fell is not None:
+            self.fell = self.us + told.fell / 1000
         self.power, self.valve = told.power, told.valve
         self.us += self.span_us
         return self._listen(told.sent)

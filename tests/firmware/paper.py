@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.block import Feature, Input, Role
+from simulator.coupling import Answer, Span
 from simulator.design import DeviceDesign
 from simulator.firmware import Firmware
 from simulator.plant.meter import Meter, MeterDesign
 from simulator.plant.sensors import Converter, Sensor
-from tests.firmware.face import Span, Told
 
 ALL_INPUTS = Input.STOP_CIRCUIT | Input.SPLASH_GUARD | Input.FLUID_LEVEL
 DRIVEN = DeviceDesign(
@@ -116,18 +116,18 @@ class PaperDevice:
         self.board.tick += tick
         self.board.meter.edges += edges
 
-    def live(self, span: Span) -> Told:
+    def run(self, span: Span) -> Answer:
         """Bytes are taken at the span's start; a span is a whole number of scans."""
-        scans, rest = divmod(span.us, self._scan_us)
-        assert rest == 0, f"a span of {span.us} µs, expected whole scans of {self._scan_us} µs"
+        scans, rest = divmod(span.microseconds, self._scan_us)
+        assert rest == 0, f"a span of {span.microseconds} µs, expected whole scans of {self._scan_us} µs"
         board = self.board
         start = board.tick
-        board.volts, board.inputs, board.fell = span.volts, Input(span.inputs), None
+        board.volts, board.inputs, board.fell = tuple(span.volts), Input(span.inputs), None
         board.edges += [start + ns // self._ns_per_tick for ns in span.edges]
         self.firmware.receive(span.received)
         sent = self.firmware.advance(scans * self._scan_us * 1e-6)
         fell = None if board.fell is None else (board.fell - start) * self._ns_per_tick
-        return Told(sent, board.powered, fell, board.aimed)
+        return Answer(sent, board.powered, fell, board.aimed, fine=False)
 
     def reset(self, cause: int) -> None:
         self.firmware.take()
