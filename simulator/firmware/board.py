@@ -20,7 +20,9 @@ class Board(Protocol):
     inputs: Input
     supply_mv: int
     meter: Meter
-    travel: float
+
+    @property
+    def travel(self) -> float: ...
 
     @property
     def overrange(self) -> int: ...

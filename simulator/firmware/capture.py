@@ -49,14 +49,14 @@ class Capture:
             self._counts += counts
             self._overrange |= over
 
-    def pieces(self) -> Iterator[Burst]:
-        """The frames that carry it."""
+    def pieces(self, boot_tick: int) -> Iterator[Burst]:
+        """The frames that carry it; their tick counts from that of the boot."""
         for first in range(0, len(self._counts), PIECE):
             yield Burst(
                 capture=self.request.capture,
                 role=self.request.role,
                 rate_hz=self.rate_hz,
-                tick=self.start & 0xFFFFFFFF,
+                tick=(self.start - boot_tick) & 0xFFFFFFFF,
                 total=len(self._counts),
                 first=first,
                 overrange=self._overrange,

@@ -177,7 +177,7 @@ class Firmware:
         if capture.full:
             if self._streaming:
                 self._block.displace(capture.displaced)
-            self._pieces.extend(capture.pieces())
+            self._pieces.extend(capture.pieces(self._boot_tick))
             self._sending = capture.request.capture
             self._capture = None
 
