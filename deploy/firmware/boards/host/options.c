@@ -1,0 +1,131 @@
+#define _POSIX_C_SOURCE 200809L
+#include "options.h"
+
+#include <getopt.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+#include "link.h"
+
+#define TOP_BITS 14u
+
+static const char usage[] =
+    "steadyhead-firmware: the stand's firmware as a program. It is fed over standard input by a simulator, or stands at\n"
+    "a pseudo-terminal of its own (--pty) with constant levels at its pins.\n"
+    "  --pty                              print the terminal's name, run in wall time\n"
+    "  --boot N                           number of the first boot (1)\n"
+    "  --tick N, --edges N                where ticks and edges begin at every boot (0)\n"
+    "  --baud N                           bits a second of its line (250000); 0: bytes take no time\n"
+    "  --features N, --inputs N           flags and inputs_fitted of IDENTITY\n"
+    "  --channel ROLE:BITS:ZERO:VOLTS     an analog channel: volts a count, negative for an inverting amplifier;\n"
+    "                                     the first one takes the place of all built-in ones\n";
+
+/* The depot's converter: 12 bits over 5 V, an amplifier on the shunt that lifts 0 A by 0.05 V. */
+static const struct design depot = {
+    .flags = SIMULATED | POWER_SWITCH | VALVE_ACTUATOR,
+    .device_id = {0x4D, 0x48, 0x30, 0x30, 0x66, 0x77, 0x00, 0x02},
+    .firmware = {1, 0, 0},
+    .inputs_fitted = STOP_CIRCUIT | SPLASH_GUARD | FLUID_LEVEL,
+    .n_analog = 6,
+    .n_pulse = 1,
+    .sample_hz = 500,
+    .tick_hz = 1000000,
+    .burst_max_hz = 20000,
+    .burst_max_total = 4000,
+    .valve_travel_ms = 4000,
+    .analog =
+        {
+            {ROLE_PRESSURE, 12, 0, 5.0f / 4096.0f},
+            {ROLE_VOLTAGE, 12, 0, 5.0f / 4096.0f},
+            {ROLE_SHUNT, 12, 41, 5.0f / 4096.0f},
+            {ROLE_TEMPERATURE, 12, 0, 5.0f / 4096.0f},
+            {ROLE_LEVEL, 12, 0, 5.0f / 4096.0f},
+            {ROLE_SHUNT_WIDE, 12, 41, 5.0f / 4096.0f},
+        },
+    .pulse = {PULSE_FLOW},
+};
+
+static void refuse(const char *option, const char *found, const char *expected)
+{
+    fprintf(stderr, "--%s: found '%s', expected %s.\n%s", option, found, expected, usage);
+    exit(64);
+}
+
+static uint32_t number(const char *option, const char *text, uint32_t most)
+{
+    char *end;
+    const unsigned long long value = strtoull(text, &end, 0);
+    if (end == text || *end || *text == '-' || value > most) {
+        char expected[48];
+        snprintf(expected, sizeof expected, "a number from 0 to %lu", (unsigned long)most);
+        refuse(option, text, expected);
+    }
+    return (uint32_t)value;
+}
+
+static void add_channel(struct design *design, const char *text, bool first)
+{
+    unsigned role, bits;
+    int zero, read = 0;
+    float step;
+    if (first)
+        design->n_analog = 0;
+    if (sscanf(text, "%u:%u:%d:%f%n", &role, &bits, &zero, &step, &read) != 4 || text[read] || role > 255 || bits < 1 ||
+        bits > TOP_BITS || zero < INT16_MIN || zero > INT16_MAX || step != step)
+        refuse("channel", text, "ROLE:BITS:ZERO:VOLTS with 1 to 14 bits");
+    if (design->n_analog == N_ANALOG)
+        refuse("channel", text, "at most 8 of them");
+    design->analog[design->n_analog++] = (struct channel){(uint8_t)role, (uint8_t)bits, (int16_t)zero, step};
+}
+
+void options_read(struct options *options, int argc, char **argv)
+{
+    static const struct option known[] = {
+        {"pty", no_argument, NULL, 'p'},          {"boot", required_argument, NULL, 'b'},
+        {"tick", required_argument, NULL, 't'},   {"edges", required_argument, NULL, 'e'},
+        {"baud", required_argument, NULL, 'r'},   {"features", required_argument, NULL, 'f'},
+        {"inputs", required_argument, NULL, 'i'}, {"channel", required_argument, NULL, 'c'},
+        {"help", no_argument, NULL, 'h'},         {NULL, 0, NULL, 0},
+    };
+    bool first = true;
+    int option;
+    *options = (struct options){.setting = {.design = depot, .boot = 1, .baud = 250000}};
+    struct setting *s = &options->setting;
+    while ((option = getopt_long(argc, argv, "", known, NULL)) != -1) {
+        switch (option) {
+        case 'p':
+            options->pty = true;
+            break;
+        case 'b':
+            s->boot = (uint16_t)number("boot", optarg, UINT16_MAX);
+            break;
+        case 't':
+            s->first_tick = number("tick", optarg, UINT32_MAX);
+            break;
+        case 'e':
+            s->first_edges = number("edges", optarg, UINT32_MAX);
+            break;
+        case 'r':
+            s->baud = number("baud", optarg, 10000000);
+            break;
+        case 'f':
+            s->design.flags = (uint8_t)number("features", optarg, UINT8_MAX);
+            break;
+        case 'i':
+            s->design.inputs_fitted = (uint8_t)number("inputs", optarg, 7);
+            break;
+        case 'c':
+            add_channel(&s->design, optarg, first);
+            first = false;
+            break;
+        case 'h':
+            fputs(usage, stdout);
+            exit(0);
+        default:
+            fputs(usage, stderr);
+            exit(64);
+        }
+    }
+    if (optind < argc)
+        refuse("help", argv[optind], "no argument without an option");
+}
