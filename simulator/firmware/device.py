@@ -212,7 +212,7 @@ class Firmware:
             capturing=self._capture is not None or bool(self._pieces),
             valve=round(board.travel * FULLY_OPEN) if Feature.VALVE_SENSOR in features else self._commanded_valve,
             supply_mv=board.supply_mv,
-            inputs=board.inputs,
+            inputs=board.inputs & self._design.inputs_fitted,
             trip=guard.trip,
             limits_crc=guard.limits_crc,
             rx_bad=self._rx_bad & 0xFFFF,

@@ -6,22 +6,20 @@ import pytest
 
 from tests.firmware.face import Device
 from tests.firmware.host import Host
-from tests.firmware.paper import CHANNELS, PaperDevice
+from tests.firmware.variant import LINES, Variant, paper
 
-N_ANALOG = len(CHANNELS)
-"""Every device here has the six channels of the reference firmware."""
+Make = Callable[[Variant], Device]
+WRAPPING = Variant(tick=(1 << 32) - 400_000, edges=(1 << 32) - 12)
+"""Counters that begin 0.4 s of ticks of 1 µs, and twelve edges, before they wrap."""
 
-FIRMWARES: dict[str, Callable[[], Device]] = {"python": PaperDevice}
-
-BEFORE_WRAP = {"tick": (1 << 32) - 400_000, "edges": (1 << 32) - 12}
-"""Start values of the counters: 0.4 s of ticks of 1 µs, and twelve edges, before they wrap."""
-WRAPPING: dict[str, Callable[[], Device]] = {"python": lambda: PaperDevice(**BEFORE_WRAP)}
+MAKERS: dict[str, Make] = {"python": paper}
+"""How each firmware is made that can be built in any way."""
 
 
-@pytest.fixture(scope="session", params=list(FIRMWARES))
+@pytest.fixture(scope="session", params=list(MAKERS))
 def device(request: pytest.FixtureRequest) -> Iterator[Device]:
     """One firmware, living as long as the tests."""
-    made = FIRMWARES[request.param]()
+    made = MAKERS[request.param](Variant())
     yield made
     made.close()
 
@@ -29,15 +27,15 @@ def device(request: pytest.FixtureRequest) -> Iterator[Device]:
 @pytest.fixture
 def host(device: Device) -> Iterator[Host]:
     """A host at a device that has just been reset."""
-    host = Host(device, N_ANALOG)
+    host = Host(device, len(LINES))
     yield host
     host.finish()
 
 
-@pytest.fixture(scope="session", params=list(WRAPPING))
+@pytest.fixture(scope="session", params=list(MAKERS))
 def wrapping_device(request: pytest.FixtureRequest) -> Iterator[Device]:
     """One firmware whose counters stand at every boot shortly before they wrap."""
-    made = WRAPPING[request.param]()
+    made = MAKERS[request.param](WRAPPING)
     yield made
     made.close()
 
@@ -45,6 +43,22 @@ def wrapping_device(request: pytest.FixtureRequest) -> Iterator[Device]:
 @pytest.fixture
 def wrapping(wrapping_device: Device) -> Iterator[Host]:
     """A host at a device that has just been reset and whose counters are about to wrap."""
-    host = Host(wrapping_device, N_ANALOG)
+    host = Host(wrapping_device, len(LINES))
     yield host
     host.finish()
+
+
+@pytest.fixture(params=list(MAKERS))
+def build(request: pytest.FixtureRequest) -> Iterator[Callable[[Variant], Host]]:
+    """Builds a device in another way, and gives the host at it."""
+    made: list[tuple[Device, Host]] = []
+
+    def build(variant: Variant) -> Host:
+        device = MAKERS[request.param](variant)
+        made.append((device, Host(device, len(variant.lines))))
+        return made[-1][1]
+
+    yield build
+    for device, host in made:
+        host.finish()
+        device.close()

@@ -1,11 +1,11 @@
 """The simulator's firmware on a board of paper: its levels, inputs and edges are those of the span."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.block import Feature, Input, Role
+from drivers.block import Feature, Input
 from simulator.coupling import Answer, Span
 from simulator.design import DeviceDesign
 from simulator.firmware import Firmware
@@ -28,16 +28,6 @@ DRIVEN = DeviceDesign(
 def channel(role: int, zero: int = 0, volts: float = 5 / 4096, span: tuple[int, int] = (0, 4095)) -> Sensor:
     """A channel as a device sees it: what lies before its converter does not matter here."""
     return Sensor(f"role {role}", role, Converter(12, volts, zero, *span), 0.0, 1.0)
-
-
-CHANNELS = (
-    channel(Role.PRESSURE),
-    channel(Role.SUPPLY_VOLTAGE),
-    channel(Role.SHUNT, 41),
-    channel(Role.FLUID_TEMPERATURE),
-    channel(Role.LEVEL),
-    channel(Role.SHUNT_WIDE, 41),
-)
 
 
 @dataclass
@@ -97,8 +87,8 @@ class PaperDevice:
 
     def __init__(
         self,
-        design: DeviceDesign = DRIVEN,
-        channels: tuple[Sensor, ...] = CHANNELS,
+        design: DeviceDesign,
+        channels: tuple[Sensor, ...],
         *,
         tick: int = 0,
         edges: int = 0,
@@ -108,7 +98,7 @@ class PaperDevice:
         self._scan_us = 1_000_000 // design.sample_hz
         self._ns_per_tick = 1_000_000_000 // design.tick_hz
         self.board = PaperBoard(converters, tuple(c.role for c in channels), design.tick_hz // design.sample_hz)
-        self.firmware = Firmware(replace(design), channels, self.board)
+        self.firmware = Firmware(design, channels, self.board)
         self._preset()
 
     def _preset(self) -> None:
