@@ -3,13 +3,10 @@
 from dataclasses import replace
 
 import numpy as np
-import pytest
 from cobs import cobs
 from numpy.typing import NDArray
 
 from drivers.block import Input
-from drivers.link.deframer import Deframer
-from drivers.link.frames import Reply, ReplyCode, Type
 from simulator.design import DeviceDesign
 from simulator.firmware import Firmware
 from simulator.plant.meter import Meter, MeterDesign
@@ -94,41 +91,3 @@ def test_scans_byte_for_byte() -> None:
     expected[1] = content[1]  # a seq of its own
     expected[12] = 0  # flags: nothing was missing here
     assert content[:-2] == bytes(expected)
-
-
-@pytest.mark.parametrize("row", [r for r in golden.ALL if not r.from_device], ids=lambda row: row.name)
-@pytest.mark.parametrize("way", ["whole", "byte by byte", "with bytes behind"])
-def test_every_request_is_answered_once(row: golden.Golden, way: str) -> None:
-    firmware = Firmware(DESIGN, SENSORS, Board([]))
-    firmware.take()
-    if way == "byte by byte":
-        for byte in row.wire:
-            firmware.receive(bytes([byte]))
-    else:
-        firmware.receive(row.wire + (b"\x05\x01\x02" if way == "with bytes behind" else b""))
-    pieces = Deframer(opened=False).feed(firmware.take())
-    assert len(pieces) == 1
-    if row.name == "IDENTIFY":
-        assert pieces[0].type == Type.IDENTITY
-    else:
-        assert isinstance(pieces[0].frame, Reply)
-        assert pieces[0].frame.seq == row.seq
-        assert pieces[0].frame.code == ANSWERS[row.name]
-
-
-ANSWERS = {
-    "STREAM": ReplyCode.DONE,
-    "DRIVE": ReplyCode.NOT_FITTED,
-    "LIMITS": ReplyCode.BAD_VALUE,  # its second entry names channel 2, and there are two channels
-    "CAPTURE": ReplyCode.NOT_FITTED,  # no wide-band shunt here
-    "CLEAR": ReplyCode.DONE,
-}
-
-
-@pytest.mark.parametrize("row", [r for r in golden.ALL if r.from_device], ids=lambda row: row.name)
-def test_frames_of_a_device_are_unknown_to_a_device(row: golden.Golden) -> None:
-    firmware = Firmware(DESIGN, SENSORS, Board([]))
-    firmware.take()
-    firmware.receive(row.wire)
-    (piece,) = Deframer(opened=False).feed(firmware.take())
-    assert piece.frame == Reply(row.seq, ReplyCode.UNKNOWN_TYPE)
