@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.block import Input, Role
-from simulator.design import Scenario, UnitDesign
+from drivers.block import Feature, Input, Role
+from simulator.design import NO_INPUTS, Scenario, UnitDesign
 from simulator.operator import Operator
+from simulator.outputs import INPUT_FAULTS, OUTPUT_FAULTS, Actuator, Switch
 from simulator.plant.meter import Meter
 from simulator.plant.noise import Noise
 from simulator.plant.plant import STEP, Plant
@@ -49,6 +50,7 @@ class Bench:
     plant: Plant
     meter: Meter
     readout: Readout
+    _later: deque[tuple[float, str]]
 
     def __init__(self, scenario: Scenario, unit: str, seed: int = 1, *, script: bool = False) -> None:
         device = scenario.device
@@ -58,15 +60,21 @@ class Bench:
         self.inputs = device.inputs_fitted
         self.supply_mv = 0
         self.flaws: dict[str, Flaw] = {}
-        self.travel = 1.0
-        self._aim = 1.0
-        self._per_scan = 0.0
+        self._actuator = Actuator()
+        self._opened = NO_INPUTS
         self._ticks = device.tick_hz // device.sample_hz
         self._seconds = 1.0 / device.sample_hz
         self._steps = round(self._seconds / STEP)
         self._mounted = 0
         sees_level = any(sensor.role == Role.LEVEL for sensor in scenario.sensors)
-        self.operator = Operator(self, scenario.habits, scenario.script if script else None, sees_level=sees_level)
+        self.operator = Operator(
+            self,
+            scenario.habits,
+            scenario.script if script else None,
+            sees_level=sees_level,
+            switches=Feature.POWER_SWITCH not in device.features,
+            turns=Feature.VALVE_ACTUATOR not in device.features,
+        )
         self.mount(unit)
 
     def mount(self, name: str) -> None:
@@ -78,28 +86,47 @@ class Bench:
         self._put(self.scenario.unit(name))
 
     def add_fault(self, name: str) -> None:
-        """Gives the mounted unit, or a sensor of the stand, a fault from now on; what it did before stays as it is.
+        """Gives the mounted unit, or something of the stand, a fault from now on; what it did before stays as it is.
 
         Raises:
             UnknownNameError: there is no such fault.
         """
+        supply = self.design.supply
         self.design = with_fault(self.design, name)
         self._fail(name)
         self.plant.unit = self.design.unit
         self.plant.supply = self.design.supply
-        self.plant.volts = self.design.supply.volts
+        if self.design.supply != supply:
+            self.plant.volts = self.design.supply.volts
         self.readout.look_at(self.design.unit)
 
+    def befall(self, name: str, at: float) -> None:
+        """The mounted unit, or something of the stand, gets a fault `at` seconds after it was mounted.
+
+        Raises:
+            UnknownNameError: there is no such fault.
+        """
+        with_fault(self.design, name)
+        self._later = deque(sorted((*self._later, (self._mounted_at + at, name))))
+
     def _fail(self, name: str) -> None:
-        """A sensor or the meter fails, if the name is that of a fault of theirs."""
+        """Something of the stand fails, if the name is that of a fault of its."""
         if name in METER:
             self.meter.fault = PulseFault(METER[name], np.random.default_rng((self.seed, self._mounted, 3)))
         self.readout.fail(name, self.time)
+        self._actuator.stuck |= name == "valve_stuck"
+        if name in OUTPUT_FAULTS:
+            self._switch.failed.add(name)
+        if name in INPUT_FAULTS:
+            self._opened |= INPUT_FAULTS[name] & self.inputs
+            self.open_input(INPUT_FAULTS[name])
+        self._feed()
 
     def _put(self, design: UnitDesign) -> None:
         scenario = self.scenario
         self.design = design
         self._mounted += 1
+        self._mounted_at = self.time
         errors, noise, fine = (np.random.default_rng((self.seed, self._mounted, k)) for k in range(3))
         self.flaws = {sensor.name: draw_flaw(sensor, errors) for sensor in scenario.sensors}
         self.readout = Readout(scenario.sensors, self.flaws, design.unit, fine, self._seconds)
@@ -116,6 +143,10 @@ class Bench:
         self._hand_pump = 0.0
         self._later = deque((self.time + later.at, later.fault) for later in design.later)
         self.meter.fault = None
+        self._switch = Switch()
+        self._actuator.mend()
+        self.close_input(self._opened)
+        self._opened = NO_INPUTS
         for name in design.failed:
             self._fail(name)
         self.operator.forget()
@@ -136,12 +167,18 @@ class Bench:
 
     @property
     def powered(self) -> bool:
-        return self.plant.powered
+        """What the switch was told; whether the unit has power is the plant's affair."""
+        return self._switch.told
+
+    @property
+    def travel(self) -> float:
+        """Where the valve stands, 0 shut … 1 open."""
+        return self._actuator.travel
 
     @property
     def moving(self) -> bool:
-        """Whether the valve is on its way."""
-        return self.travel != self._aim
+        """Whether the valve is on its way, as far as what drives it knows."""
+        return self._actuator.moving
 
     def truth(self) -> Truth:
         """What really is now."""
@@ -160,7 +197,13 @@ class Bench:
         )
 
     def switch(self, on: bool) -> None:
-        self.plant.powered = on
+        self._switch.tell(on=on)
+        self._feed()
+
+    def _feed(self) -> None:
+        """The unit has power or not."""
+        stopped = bool(Input.STOP_CIRCUIT & self.scenario.device.inputs_fitted & ~self.inputs)
+        self.plant.powered = self._switch.live(stopped=stopped)
 
     def set_supply(self, millivolts: int) -> None:
         """Sets the supply, where that can be done."""
@@ -168,8 +211,7 @@ class Bench:
         self.plant.volts = 1e-3 * millivolts
 
     def aim_valve(self, travel: float, full_travel: float) -> None:
-        self._aim = min(1.0, max(0.0, travel))
-        self._per_scan = self._seconds / full_travel
+        self._actuator.turn(travel, self._seconds / full_travel)
 
     def connect(self) -> None:
         """Connects hose and plug. A module stands in the bath from then on; a bare pump lies beside it. A blanked-off
@@ -185,7 +227,11 @@ class Bench:
         self.plant.return_held = True
 
     def remove(self) -> None:
+        """Takes the unit off. Whoever has the switch in hand opens it before."""
+        if Feature.POWER_SWITCH not in self.scenario.device.features:
+            self._switch.tell(on=False)
         self.plant.take_off()
+        self._feed()
 
     def pressurise(self) -> None:
         """Somebody pumps the line up by hand, to where the scenario says."""
@@ -201,8 +247,9 @@ class Bench:
             self.operator.act()
         if self._later and self.time >= self._later[0][0]:
             self.add_fault(self._later.popleft()[1])
-        if self.travel != self._aim:
-            self._move_valve()
+        if self._actuator.moving:
+            self._actuator.advance()
+            self.plant.set_travel(self._actuator.travel)
         if self._hand_pump:
             self._pump_by_hand()
         plant, row = self.plant, self._noise.row()
@@ -218,11 +265,6 @@ class Bench:
         self.plant.pressure = min(goal, self.plant.pressure + goal * self._seconds / PUMPED_UP)
         if self.plant.pressure >= goal:
             self._hand_pump = 0.0
-
-    def _move_valve(self) -> None:
-        gap = self._aim - self.travel
-        self.travel = self._aim if abs(gap) <= self._per_scan else self.travel + self._per_scan * (1 if gap > 0 else -1)
-        self.plant.set_travel(self.travel)
 
     def burst(self, role: int, places: Floats) -> tuple[list[int], bool]:
         """Samples of one channel within the scan just passed, at `places` (0 its start … 1 its end): counts, and
@@ -240,6 +282,8 @@ class Bench:
     def open_input(self, which: Input) -> None:
         """Opens a protective input: the stop circuit, the splash guard, or the fluid runs low."""
         self.inputs &= ~which
+        self._feed()
 
     def close_input(self, which: Input) -> None:
         self.inputs |= which & self.scenario.device.inputs_fitted
+        self._feed()

@@ -75,6 +75,10 @@ TABLE: dict[str, tuple[Step, ...]] = {
 }
 """What a word makes a person do, step after step."""
 
+SWITCHING = frozenset({"power_on", "power_off"})
+TURNING = frozenset({"open_quickly", "open_slowly", "close_quickly", "close_slowly", "say_open", "say_shut"})
+"""Actions of somebody who has switch or valve in his hands; where the device moves them he has not."""
+
 OVERRULED = {"power_on": "power_off", "power_off": "power_on", "remove": "power_on", "dry_check": "power_off"}
 """A word, and the action still to come from an earlier word that is dropped when it is heard: on power the last word
 counts."""
@@ -84,11 +88,22 @@ class Operator:
     """The person. `due` is the time of the next action; the bench calls `act` then.
 
     With a script the person hears nothing and follows it, counted from `begin`. `sees_level` is False where the stand
-    has no level sensor, so that the person says when a module is filled.
+    has no level sensor, so that the person says when a module is filled. A person who `switches` has the pump's switch,
+    one who `turns` the valve; for another a word that asks for it passes in its time and nothing happens.
     """
 
-    def __init__(self, hands: Hands, habits: Habits, script: Sequence[Cue] | None = None, *, sees_level: bool) -> None:
+    def __init__(
+        self,
+        hands: Hands,
+        habits: Habits,
+        script: Sequence[Cue] | None = None,
+        *,
+        sees_level: bool,
+        switches: bool = True,
+        turns: bool = True,
+    ) -> None:
         self.due = inf
+        self._beyond = (frozenset() if switches else SWITCHING) | (frozenset() if turns else TURNING)
         self._hands = hands
         self._habits = habits
         self._script = script
@@ -151,7 +166,8 @@ class Operator:
         when = self._hands.time
         for step in TABLE[word]:
             when += getattr(self._habits, step.after)
-            self._plan(when, step.action)
+            if step.action not in self._beyond:
+                self._plan(when, step.action)
 
     def _do(self, action: str) -> None:
         verb, _, rest = action.partition(" ")

@@ -10,6 +10,7 @@ from simulator.errors import SimulatorError, unknown
 from simulator.faults import TABLE
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
+from simulator.scenario_keys import INPUTS
 
 QUICK = 0.5
 """Seconds from end to end when a line moves the valve."""
@@ -78,8 +79,8 @@ async def _steer(steering: "Steering", lines_in: AsyncIterator[str], say: Callab
 
 
 class Steering:
-    """What a line of text does: `do WORD`, `unit NAME`, `fault NAME`, `power on|off`, `valve 0…1`, `quit`, or a JSON
-    object whose "do" is heard."""
+    """What a line of text does: `do WORD`, `unit NAME`, `fault NAME`, `power on|off`, `valve 0…1`,
+    `input NAME open|closed`, `quit`, or a JSON object whose "do" is heard."""
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
@@ -96,7 +97,14 @@ class Steering:
         verb, _, rest = line.partition(" ")
         if verb in {"quit", ""}:
             return verb == ""
-        action = {"do": self._do, "unit": self._unit, "fault": self._fault, "power": self._power, "valve": self._valve}
+        action = {
+            "do": self._do,
+            "unit": self._unit,
+            "fault": self._fault,
+            "power": self._power,
+            "valve": self._valve,
+            "input": self._input,
+        }
         if verb not in action:
             raise unknown("line", verb, [*action, "quit"])
         action[verb](rest.strip())
@@ -133,3 +141,17 @@ class Steering:
         except ValueError as error:
             raise SimulatorError(f"valve {word!r}: expected a number from 0 (shut) to 1 (open)") from error
         self._rig.bench.aim_valve(travel, QUICK)
+
+    def _input(self, words: str) -> None:
+        name, _, state = words.partition(" ")
+        if name not in INPUTS:
+            raise unknown("input", name, list(INPUTS))
+        if state not in {"open", "closed"}:
+            raise unknown(f"state of input {name}", state, ["open", "closed"])
+        which, bench = INPUTS[name], self._rig.bench
+        if not which & bench.scenario.device.inputs_fitted:
+            raise SimulatorError(f"input {name!r}: not fitted to this stand; take scenario driven, or fit it there")
+        if state == "open":
+            bench.open_input(which)
+        else:
+            bench.close_input(which)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from simulator.design import UnitDesign
 from simulator.errors import unknown
+from simulator.outputs import STAND_FAULTS
 from simulator.plant.gerotor import Gerotor
 from simulator.plant.unit import Pump
 from simulator.sensor_faults import SENSOR_FAULTS
@@ -98,17 +99,17 @@ FAULTS: dict[str, Callable[[UnitDesign], UnitDesign]] = {
 
 
 def known_faults() -> list[str]:
-    """The names of all that can be wrong, with a unit or with a sensor of the stand."""
-    return [*FAULTS, *SENSOR_FAULTS]
+    """The names of all that can be wrong, with a unit, or with the stand: sensors, switch, valve, inputs."""
+    return [*FAULTS, *SENSOR_FAULTS, *STAND_FAULTS]
 
 
 def with_fault(design: UnitDesign, name: str) -> UnitDesign:
-    """The unit with a fault of that name; one of a sensor befalls the stand while this unit is on it.
+    """The unit with a fault of that name; one of the stand befalls it while this unit is on it.
 
     Raises:
         UnknownNameError: there is no such fault.
     """
-    if name in SENSOR_FAULTS:
+    if name in SENSOR_FAULTS or name in STAND_FAULTS:
         return replace(design, failed=(*design.failed, name))
     fault = FAULTS.get(name)
     if fault is None:

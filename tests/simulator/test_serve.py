@@ -5,11 +5,13 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from drivers.block import Block, Replayed
+from drivers.block import Block, Input, Replayed
 from drivers.device import Address
 from drivers.stand_link import open_serial
 from simulator.errors import ScenarioError, SimulatorError
 from simulator.rig import Rig
+from simulator.scenario import load_scenario
+from simulator.scenario_keys import INPUTS
 from simulator.serve import Steering, simulate
 from tests.simulator.common import depot
 
@@ -124,9 +126,28 @@ def test_lines_move_switch_valve_unit_and_faults() -> None:
     assert not lines.take("quit")
 
 
+def test_lines_open_and_close_inputs() -> None:
+    rig = Rig(load_scenario("driven"), "good-pump", 1)
+    lines, fitted = Steering(rig), rig.bench.scenario.device.inputs_fitted
+    for name, which in INPUTS.items():
+        lines.take(f"input {name} open")
+        assert rig.bench.inputs == fitted & ~which
+        lines.take(f"input {name} closed")
+        assert rig.bench.inputs == fitted
+    lines.take("fault stop_open")
+    assert rig.bench.inputs == fitted & ~Input.STOP_CIRCUIT
+
+
+@pytest.mark.parametrize("line", ["input door open", "input stop_circuit", "input splash_guard ajar"])
+def test_inputs_that_make_no_sense(line: str) -> None:
+    with pytest.raises(SimulatorError, match=r"input '?\w+'? .*known are"):
+        Steering(Rig(load_scenario("driven"), "good-pump", 1)).take(line)
+
+
 @pytest.mark.parametrize(
     ("line", "named"),
     [
+        ("input stop_circuit open", "input 'stop_circuit': not fitted"),
         ("jump", "line 'jump'"),
         ("power maybe", "power 'maybe'"),
         ("valve wide", "valve 'wide'"),
