@@ -8,7 +8,7 @@ from daq.procedure.effects import Outputs
 from daq.procedure.plan import Drive, Kind, Part
 from daq.procedure.ramp import Ramp
 from daq.procedure.stage_reading import DRY_ON_S
-from daq.procedure.table import RATED, Valve, stage_of
+from daq.procedure.table import RATED, TRAVELS, Valve, stage_of
 
 DRY_RUN_S = 1.2
 """So long a dry check runs: what it is read over, and a little more."""
@@ -45,14 +45,14 @@ class Driving:
         self._dry_s = max(min(DRY_RUN_S, (part.dry_check_s or DRY_RUN_S) - DRY_SPARE_S), DRY_ON_S + 0.1)
         self._dried = False
         self._ramp = Ramp(drive, 1.0)
-        self._t = self._differs_since = 0.0
+        self._t = self._differs_since = self._agreed_at = 0.0
         self._ended_since: float | None = None
 
     def step(self, step: Step, stage: str, on_for: float | None, *, reading: bool) -> Outputs | None:
         """The outputs after a step in `stage`, None where they stay as they are. `on_for` is seconds since power was
         seen to come on (None: off); while a window is open (`reading`) a valve that pauses is not touched."""
-        dt, self._t = step.t - self._t, step.t
-        valve = self._valve(step, stage, dt, reading)
+        self._t = step.t
+        valve = self._valve(step, stage, on=on_for is not None, reading=reading)
         at_end = valve in (0.0, 1.0) and valve == self.outputs.valve
         self._ended_since = (self._ended_since or step.t) if at_end else None
         outputs = Outputs(self._power(stage, on_for), valve)
@@ -93,11 +93,21 @@ class Driving:
         shows no valve."""
         return self.outputs.valve == 0.0 and self.at_end_for() > self._drive.travel and step.flow.silent
 
-    def astray(self, by_signals: Valve | None, stage: str, flowing: bool) -> bool:
-        """Whether the signals show the valve elsewhere than it was told, although it had the time to get there."""
-        if by_signals is None or self._place(stage) or self.at_end_for() <= self._drive.travel + ASTRAY_S:
+    def astray(self, by_signals: Valve | None, stage: str, *, flowing: bool) -> bool:
+        """Whether the signals have shown the valve elsewhere than it was told for longer than it takes to get there."""
+        if not self._contradicted(by_signals, stage, flowing=flowing):
+            self._agreed_at = self._t
+        return self._t - self._agreed_at > self._drive.travel + ASTRAY_S
+
+    def _contradicted(self, by_signals: Valve | None, stage: str, *, flowing: bool) -> bool:
+        """Whether the signals speak against the end that the valve was told. Without flow and pressure they say
+        nothing."""
+        judged = stage_of(stage).valve is not None or stage_of(stage).name in TRAVELS
+        if not judged or by_signals is None or self._place(stage) is not None or self.at_end_for() == 0.0:
             return False
-        return flowing if self.outputs.valve == 0.0 else by_signals is not Valve.OPEN
+        if self.outputs.valve == 0.0:
+            return flowing
+        return by_signals is Valve.SHUT or (by_signals is Valve.BETWEEN and flowing)
 
     def _power(self, stage: str, on_for: float | None) -> bool:
         if stage == "dry_check":
@@ -106,16 +116,16 @@ class Driving:
         powered = stage_of(stage).power is True
         return powered and (self.outputs.power or self.at_end_for() >= self._drive.obeyed)
 
-    def _valve(self, step: Step, stage: str, dt: float, reading: bool) -> float:
-        at = self._place(stage)
-        name = stage_of(stage).name
-        if at is not None:
-            return self._ramp.position if reading else self._ramp.hold_at(step, dt, at)
-        if name in ("throttle", "shutoff"):
-            return self._ramp.close(step, dt)
-        if name in ("fill", "residual"):
+    def _valve(self, step: Step, stage: str, *, on: bool, reading: bool) -> float:
+        at, name = self._place(stage), stage_of(stage).name
+        if name in ("fill", "residual") or (reading and at is not None):
             return self._ramp.position
-        return self._ramp.open(step, dt)
+        closes = name in ("throttle", "shutoff")
+        if not on:
+            return self._ramp.go(step, 0.0 if closes else 1.0)
+        if at is not None:
+            return self._ramp.hold(step, at)
+        return self._ramp.close(step) if closes else self._ramp.open(step)
 
     def _place(self, stage: str) -> float | None:
         """The pressure that the valve is to find or to hold."""

@@ -18,7 +18,7 @@ from daq.procedure.held import why_not_held
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.stage_reading import StageReading
-from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, RATED, Event, Move, Valve, sequence, stage_of
+from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, RATED, TRAVELS, Event, Move, Valve, sequence, stage_of
 from daq.procedure.tripping import Tripping
 from drivers.block import Block, Capture, Identity, Status
 
@@ -28,7 +28,6 @@ RESIDUAL_SPAN_S = 0.5
 """A residual pressure is a mean over so long about its time."""
 FLOWED_S = 2.0
 """A flow that ended no longer ago than this ended with the power."""
-TRAVELS = frozenset({"throttle", "reopen"})
 DISOBEYED = {
     "power did not come on": "look at supply, fuse, relay and wiring, and whether the stop circuit cuts the power",
     "power did not go off": "cut the power by hand NOW: its relay or transistor may be welded or shorted",
@@ -398,6 +397,8 @@ class Run:
         on_for = self._t - self._switch.on_at if self._switch.on else None
         needed = stage_of(self.stage).valve
         self._unfit = self._fitness.why_not(step, Place(self.stage, on_for, needed, self._valve, self._by_signals))
+        if not self._unfit and self._driving is not None and needed in (Valve.OPEN, Valve.SHUT):
+            self._unfit = "" if self._driving.at_end_for() > 0.0 else "valve on its way"
         return self._unfit
 
     @property

@@ -114,6 +114,7 @@ STAGES = {
 }
 
 RATED = "rated"
+TRAVELS = frozenset({"throttle", "reopen"})
 
 MOVES: dict[tuple[str, Event], Move] = {
     ("connect", Event.CONNECTED): Move.NEXT,
@@ -197,7 +198,7 @@ def travels(stages: tuple[str, ...]) -> dict[str, bool]:
         if under_way and base not in (under_way, RATED):
             over.add(under_way)
             under_way = ""
-        if base in ("throttle", "reopen") and base not in over:
+        if base in TRAVELS and base not in over:
             under_way, found[name] = base, base == "throttle"
     return found
 

@@ -24,8 +24,9 @@ FULLY_OPEN = 10_000
 class Lease:
     """The outputs of one run on one device. `failed` hears why the device did not do as it was told.
 
-    `supply_mv` is the supply's setpoint, None where it is fixed. `clock` gives monotonic seconds; a virtual device
-    waits for no clock: there `turn` does what the task does elsewhere.
+    `supply_mv` is the supply's setpoint, None where it is fixed. `clock` gives seconds that never run backwards, those
+    of the wall, or with a virtual device those of its blocks: nothing waits there, and `turn`, called after each block,
+    does what the task does elsewhere.
     """
 
     def __init__(
@@ -39,9 +40,10 @@ class Lease:
     ) -> None:
         self._device, self._drive, self._supply_mv = device, drive, supply_mv
         self._clock, self._failed = clock, failed
+        self._renewed = drive.lease / RENEWALS
         self._wanted = Outputs(power=False, valve=1.0)
         self._sent: Outputs | None = None
-        self._handled_at = clock()
+        self._handled_at = self._sent_at = clock()
         self._due = asyncio.Event()
         self._due.set()
         self._over = False
@@ -73,14 +75,14 @@ class Lease:
             await asyncio.wait({self._ending})
 
     async def turn(self) -> None:
-        """Sends what is due to a virtual device, after each block."""
-        if not self._over:
+        """Sends what is due to a virtual device."""
+        if not self._over and (self._wanted != self._sent or self._clock() - self._sent_at >= self._renewed):
             await self._tell()
 
     async def _keep(self) -> None:
         while True:
             with suppress(TimeoutError):
-                async with asyncio.timeout(self._drive.lease / RENEWALS):
+                async with asyncio.timeout(self._renewed):
                     await self._due.wait()
             self._due.clear()
             if self._clock() - self._handled_at <= FRESH_S:
@@ -88,7 +90,7 @@ class Lease:
 
     async def _tell(self) -> None:
         """Sends the outputs where they changed, and renews the lease while power is on."""
-        wanted = self._wanted
+        wanted, self._sent_at = self._wanted, self._clock()
         if wanted == self._sent and not wanted.power:
             return
         try:

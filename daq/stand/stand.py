@@ -96,7 +96,7 @@ class Stand:
                 self._take(event)
                 if self._broken is not None:
                     break
-                if device.virtual and self._lease is not None:
+                if device.virtual and self._lease is not None and isinstance(event, Block):
                     await self._lease.turn()
                 breath += 1
                 if device.virtual and self._active is None:
@@ -323,9 +323,14 @@ class Stand:
             device,
             drive,
             supply_mv=round(entry.part.test_voltage * 1e3) if settable else None,
-            clock=self._clock,
+            clock=self._block_time if device.virtual else self._clock,
             failed=self._not_driven,
         )
+
+    def _block_time(self) -> float:
+        """Seconds of the device at its newest block."""
+        block = self._newest
+        return 0.0 if block is None or self.identity is None else block.tick / self.identity.tick_hz
 
     def _not_driven(self, why: str) -> None:
         """The device did not do as it was told; no wire byte tells that, so it is noted for a replay."""
