@@ -142,8 +142,10 @@ class Program:
 
     def _write(self, data: bytes) -> None:
         assert self._process.stdin is not None
+        left = memoryview(data)
         try:
-            self._process.stdin.write(data)
+            while left:
+                left = left[self._process.stdin.write(left) :]
         except OSError as error:
             raise self._failed("it has ended") from error
         except ValueError as error:
