@@ -30,6 +30,7 @@ from simulator.firmware.capture import Capture
 from simulator.firmware.drive import FULLY_OPEN, refusal, where_it_can_be
 from simulator.firmware.gathering import WRAP, Gathering
 from simulator.firmware.guard import Guard
+from simulator.firmware.request import flag_good, right_length
 from simulator.plant.sensors import Sensor
 
 STATUS_HZ = 20
@@ -225,7 +226,7 @@ class Firmware:
         self._rx_gap += piece.lost
         known = piece.type in HOST_TYPES
         # A frame of the other direction is of a type that a device does not know, whatever its length.
-        if piece.trouble not in UNCOUNTED_TOO and (known or not piece.sound):
+        if piece.trouble not in UNCOUNTED_TOO and not (piece.sound and (not known or right_length(piece))):
             self._rx_bad += 1
         if not piece.sound:
             return
@@ -235,7 +236,7 @@ class Firmware:
         code = ReplyCode.UNKNOWN_TYPE
         if known:
             answer = self._answers.get(type(piece.frame))
-            code = ReplyCode.BAD_VALUE if answer is None else answer(piece.frame)
+            code = ReplyCode.BAD_VALUE if answer is None or not flag_good(piece) else answer(piece.frame)
         self._send(Reply(piece.seq, code))
 
     def _stream(self, request: Stream) -> ReplyCode:

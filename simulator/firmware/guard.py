@@ -1,6 +1,6 @@
 """What keeps the pump's power off: lease, limits, inputs, trips."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from drivers.block import AnalogInput, Input, Role, Trip
 from drivers.link.codec import limits_crc
@@ -67,12 +67,12 @@ class Guard:
         on = tick - self._on_since
         if limits.max_on_s and on >= limits.max_on_s * self._tick_hz:
             return Trip.POWER_TOO_LONG
-        return self._passed(limits, blank=on < limits.blank_ms * self._tick_hz // 1000)
+        return next(self._passed(limits, blank=on < limits.blank_ms * self._tick_hz // 1000), Trip.NONE)
 
-    def _passed(self, limits: Limits, *, blank: bool) -> Trip:
-        """The trip of a limit that the median of the last three scans has passed."""
+    def _passed(self, limits: Limits, *, blank: bool) -> Iterator[Trip]:
+        """The trips of all limits that the median of the last three scans has passed."""
         if len(self._recent) < 3:
-            return Trip.NONE
+            return
         for entry in limits.entries:
             channel = self._channels[entry.channel]
             if blank and channel.role in SHUNTS:
@@ -80,14 +80,11 @@ class Guard:
             median = sorted(scan[entry.channel] for scan in self._recent)[1]
             volts = (median - channel.zero_count) * channel.volts_per_count
             if volts > entry.above or volts < entry.below:  # no volts are beyond the infinities that mean none
-                return _limit_trip(channel.role)
-        return Trip.NONE
+                yield _limit_trip(channel.role)
 
     def clear(self, inputs: Input) -> bool:
         """Clears the trip, unless its cause is still there: False then."""
-        limits = self.limits
-        by_limit = self.trip in {Trip.OVER_PRESSURE, Trip.OVER_CURRENT, Trip.OTHER_LIMIT}
-        if by_limit and limits is not None and self._passed(limits, blank=False) is self.trip:
+        if self.limits is not None and self.trip in self._passed(self.limits, blank=False):
             return False
         if any(trip is self.trip and bit & self._fitted & ~inputs for bit, trip in INPUT_TRIPS):
             return False

@@ -165,6 +165,27 @@ def test_switching_off_is_never_refused_in_any_state(host: Host) -> None:
     assert host.answer(ON) == 3
 
 
+# "power: 1 on, 0 off": anything else is "a value out of its range", which switches nothing on and renews nothing.
+@pytest.mark.parametrize("power", [2, 255])
+def test_a_power_that_is_neither_on_nor_off(host: Host, power: int) -> None:
+    def ask(lease_ms: int) -> int:
+        host.write(wire(bytes((0x43, host.seq, power, 0, 0, 0xFF, 0xFF)) + lease_ms.to_bytes(2, "little")))
+        host.seq += 1
+        return host.reply_to(host.seq - 1)
+
+    assert ready(host).answer(replace(ON, lease_ms=80)) == 0
+    latest = host.answered + 80_000 + host.span_us
+    assert ask(2000) == 2
+    assert host.until_off(0.2) <= latest
+    assert host.answer(Clear()) == 0
+    assert ask(2000) == 2
+    assert not host.power
+    assert host.answer(ON) == 0
+    assert ask(0) == 0  # "Where power or lease_ms is 0": off, whatever else it holds
+    assert not host.power
+    assert host.status().rx_bad == 0
+
+
 # … by a frame of another seq with the very same body too: the second one is no repeat.
 def test_off_and_on_and_off(host: Host) -> None:
     ready(host)

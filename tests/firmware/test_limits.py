@@ -160,6 +160,7 @@ def test_a_limit_that_is_no_number_is_refused(host: Host, above: float, below: f
     host.seq = 1
     assert host.reply_to(0) == 2
     assert host.answer(ON) == 6
+    assert host.status().rx_bad == 0  # its length is what its own count gives
 
 
 # "If several entries name a channel, all hold", in whatever order.

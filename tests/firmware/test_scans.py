@@ -7,7 +7,7 @@ import pytest
 
 from drivers.block import Role
 from drivers.link.frames import Scans, Stream
-from tests.firmware.host import Host
+from tests.firmware.host import Host, wire
 
 COUNTS_OFF = 2
 """How far a converter of 10 bits may be off: one count of its own, one of rounding."""
@@ -69,6 +69,16 @@ def test_a_stream_switched_on_twice_goes_on(host: Host) -> None:
     scans(host, 0.1)
     blocks = scans(host, 0.1)
     assert all(b.index == a.index + a.n for a, b in pairwise(blocks))
+
+
+# … and anything else is "a value out of its range", but no bad frame.
+def test_a_stream_that_is_neither_on_nor_off(host: Host) -> None:
+    host.write(wire(b"\x42\x00\x02"))
+    assert host.reply_to(0) == 2
+    host.seq = 1
+    assert not host.status().streaming
+    assert not host.of(Scans)
+    assert host.status().rx_bad == 0
 
 
 # "One scan reads every analog channel once": a staircase of one step a scan comes out with every step once, in order.

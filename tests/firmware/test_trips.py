@@ -179,6 +179,24 @@ def test_a_limit_is_cleared_only_when_the_level_is_back(host: Host, role: int) -
     assert host.power
 
 
+# … and its own cause, not the first that could be named: here the level tripped, and the pressure came later.
+@pytest.mark.parametrize("pressure_first", [True, False])
+def test_another_limit_that_is_passed_too_clears_nothing(host: Host, *, pressure_first: bool) -> None:
+    entries = [LimitEntry(host.channel(role), LIMIT, -inf) for role in (Role.PRESSURE, Role.LEVEL)]
+    assert host.answer(Limits(0, 0, tuple(entries if pressure_first else reversed(entries)))) == 0
+    assert host.answer(ON) == 0
+    host.set(Role.LEVEL, HIGH)
+    host.until_off(0.1)
+    host.set(Role.PRESSURE, HIGH)
+    host.run(0.02)
+    assert host.trip() == Trip.OTHER_LIMIT
+    assert host.answer(Clear()) == 3
+    host.set(Role.LEVEL, LOW)
+    host.run(0.02)
+    assert host.answer(Clear()) == 0
+    host.set(Role.PRESSURE, LOW)
+
+
 # A blank time is one "after power-on": with power off it excuses nothing.
 def test_a_shunt_that_shows_current_without_power_cannot_be_cleared(host: Host) -> None:
     assert host.answer(above(host, Role.SHUNT, blank_ms=40)) == 0
