@@ -42,12 +42,13 @@ _DRY_CHANNELS = BITS[Column.CURRENT] | BITS[Column.VOLTAGE]
 """A dry check needs no other: to run a unit dry once more would not mend a broken pressure transducer."""
 
 _BY_CAPTURE = frozenset({"speed"})
+_NOT_PAUSED = _BY_CAPTURE | {"pressure"}
+"""Where the valve pauses pressure is the place, and not what is read."""
 _ONE_LOOK = frozenset({"peak_pressure"})
 """What is read over the first second of a window whatever its length."""
 _COMPARED = ("flow", "pressure", "voltage", "current")
 _MUST_HOLD_STILL = {"free_flow": ("flow",), "shutoff": ("pressure",), RATED: ("flow", "pressure")}
-_PLAIN = frozenset({"pressure", "voltage"})
-"""What a pause reads as it stands, since it is not judged at a pressure."""
+
 _CHANNEL = {"peak_pressure": "pressure", "power": "current"}
 
 
@@ -166,7 +167,8 @@ class StageReading:
 
     def _look(self, window: Window) -> tuple[list[Taken], bool]:
         asked = self._asked()
-        reads = [q for q in stage_of(self._stage).reads if q not in _BY_CAPTURE]
+        passed_over = _BY_CAPTURE if self._at is None else _NOT_PAUSED
+        reads = [q for q in stage_of(self._stage).reads if q not in passed_over]
         needed = [q for q in reads if any(r.quantity == q for r in asked)]
         if self._sagging:
             self._watch.looks -= 1
@@ -296,7 +298,7 @@ class StageReading:
 
     def _take(self, quantity: str, window: Window, looks: int = 1) -> Taken:
         at = self._at
-        paused = None if at is None or quantity in _PLAIN else self._further.paused(quantity, at, window, looks)
+        paused = None if at is None else self._further.paused(quantity, at, window, looks)
         return self._kept(paused or replace(self._reader.read(quantity, window, looks), at=at))
 
     def _kept(self, reading: Reading) -> Taken:
