@@ -36,7 +36,18 @@ class Line:
         self._wait: asyncio.Timeout | None = None
 
     async def identify(self, within: float) -> None:
-        """Asks until the device, which may be booting, has said who it is; then switches the stream on.
+        """As `ask`; then switches the stream on. Events begin with what the device said."""
+        await self.ask(within)
+        self.ready.clear()  # older than the identity that comes first
+        self.ready.append((None, [LinkChange(Link.UP, f"{self.name} is open")]))
+        identity = self.session.identity
+        assert identity is not None, "ask() returns when somebody has said who it is"
+        self.ready.append((self.session.identity_piece, [identity]))
+        self.session.stream(True, self.clock())
+        await self.flush()
+
+    async def ask(self, within: float) -> None:
+        """Asks until the device, which may be booting, has said who it is.
 
         Raises:
             DeviceSilentError: nothing sensible came in `within` seconds.
@@ -54,11 +65,6 @@ class Line:
             if asked.settled:
                 asked = session.identify(self.clock())
             await self.step(until)
-        self.ready.clear()  # older than the identity that comes first
-        self.ready.append((None, [LinkChange(Link.UP, f"{self.name} is open")]))
-        self.ready.append((session.identity_piece, [session.identity]))
-        session.stream(True, self.clock())
-        await self.flush()
 
     def _check_protocol(self) -> None:
         found = self.session.other_protocol

@@ -1,4 +1,4 @@
-"""Ways for bytes to come and go. The only module that opens ports, and the only one that knows pyserial."""
+"""Ways for bytes to come and go. The only module that opens ports."""
 
 import asyncio
 import errno
@@ -74,6 +74,18 @@ class SerialTransport:
             except OSError as error:
                 self._gone = True
                 raise PortError(f"serial port {self._name}: cannot write ({error}); check the cable") from error
+
+    def retune(self, baud: int) -> None:
+        """Goes on at another rate, without closing the port, which would restart many boards; drops what has come.
+
+        Raises:
+            PortError: the port is gone, or has no such rate.
+        """
+        try:
+            self._port.baudrate = baud
+            self._port.reset_input_buffer()
+        except (OSError, ValueError, termios.error) as error:
+            raise PortError(f"serial port {self._name}: cannot go on at {baud} baud ({error})") from error
 
     async def _ready(self, *, writing: bool) -> None:
         """Waits for the port in one direction; closing wakes it too."""

@@ -50,6 +50,18 @@ async def test_bytes_go_both_ways(pty: Pty) -> None:
     await line.close()
 
 
+async def test_the_rate_changes_while_the_port_is_open(pty: Pty) -> None:
+    line = open_port(pty.path, 250_000)
+    os.write(pty.master, b"at the old rate")
+    line.retune(115_200)
+    os.write(pty.master, b"at the new one")
+    assert await line.read() == b"at the new one"
+    pty.unplug()
+    with pytest.raises(PortError, match="cannot go on at 500000 baud"):
+        line.retune(500_000)
+    await line.close()
+
+
 async def test_a_read_waits_without_blocking_the_loop(pty: Pty) -> None:
     line = open_port(pty.path, 250_000)
     reading = asyncio.create_task(line.read())
