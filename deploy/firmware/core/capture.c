@@ -3,8 +3,13 @@
 #include "board.h"
 #include "bytes.h"
 
-/* Left free on the line for answers and STATUS when a piece is put on it. */
-#define SPARE_ROOM 64u
+/* What a piece leaves free on the line: while it is being sampled, place for answers and STATUS; after that scans go out
+ * beside the pieces, and a frame of them has to find its place whenever it is full. */
+#define PIECE_FRAME FRAME(BURST_HEAD + 2u * PIECE)
+#define ROOM_FOR_ANSWERS 64u
+#define ROOM_FOR_SCANS FRAME(SCANS_HEAD + 2u * BLOCK_SCANS * N_ANALOG + 8u * N_PULSE)
+
+_Static_assert(PIECE_FRAME + ROOM_FOR_SCANS <= LINE_ROOM, "pieces or blocks too long for the line's memory");
 
 void capture_start(struct capture *c)
 {
@@ -33,12 +38,12 @@ static uint8_t due(const struct capture *c)
     if (ready >= piece)
         return (uint8_t)piece;
     /* The board gave up: what is there goes out, so that the host sees that the rest is missing. */
-    return board_capturing() ? 0 : (uint8_t)ready;
+    return (uint8_t)(board_capturing() ? 0 : ready);
 }
 
 static void send(struct capture *c, const struct design *design, uint8_t n, uint8_t *seq)
 {
-    uint8_t frame[FRAME(BURST_HEAD + 2u * PIECE)];
+    uint8_t frame[PIECE_FRAME];
     uint8_t *at = put_u8(put_u8(frame + HEAD, c->number), c->role);
     uint8_t *flags, over = 0;
     at = put_u32(put_u32(at, c->rate_hz), c->tick);
@@ -60,7 +65,7 @@ void capture_look(struct capture *c, const struct design *design, uint8_t *seq)
     if (!c->under_way)
         return;
     const uint8_t n = due(c);
-    if (n && board_room() >= FRAME(BURST_HEAD + 2u * n) + SPARE_ROOM)
+    if (n && board_room() >= PIECE_FRAME + (board_capturing() ? ROOM_FOR_ANSWERS : ROOM_FOR_SCANS))
         send(c, design, n, seq);
     if (c->sent == c->total || (!board_capturing() && !board_samples()))
         c->under_way = false;

@@ -23,7 +23,7 @@ bool gather_add(struct gather *g, const struct scan *scan)
     for (uint8_t k = 0; k < g->design->n_analog; k++) {
         g->end = put_u16(g->end, (uint16_t)scan->counts[k]);
         if (at_an_end(&g->design->analog[k], scan->counts[k]))
-            g->overrange |= (uint8_t)(1u << k);
+            g->overrange = (uint8_t)(g->overrange | 1u << k);
     }
     g->edges = scan->edges;
     g->last_edge = scan->last_edge;

@@ -6,5 +6,6 @@
 #define N_PULSE 1u
 #define BLOCK_SCANS 14u /* as many as fit into a frame with eight channels; 28 ms */
 #define PIECE 100u
+#define LINE_ROOM 1024u
 
 #endif

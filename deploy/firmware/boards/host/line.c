@@ -5,13 +5,12 @@
 
 #include "machine.h"
 
-#define KEPT 1024u /* bytes that wait to be sent, as in a larger microcontroller */
 #define MOST_WAITING 1048576u
 
 static uint64_t byte_ns;
 
 static struct {
-    uint8_t bytes[KEPT];
+    uint8_t bytes[LINE_ROOM];
     uint16_t head, n;
     uint64_t next;
 } out;
@@ -31,7 +30,7 @@ void line_start(uint32_t baud)
 
 uint16_t line_room(void)
 {
-    return (uint16_t)(KEPT - out.n);
+    return (uint16_t)(LINE_ROOM - out.n);
 }
 
 bool line_put(const uint8_t *wire, uint8_t n, uint64_t now)
@@ -41,7 +40,7 @@ bool line_put(const uint8_t *wire, uint8_t n, uint64_t now)
     if (!out.n)
         out.next = now + byte_ns;
     for (uint8_t k = 0; k < n; k++)
-        out.bytes[(out.head + out.n++) % KEPT] = wire[k];
+        out.bytes[(out.head + out.n++) % LINE_ROOM] = wire[k];
     return true;
 }
 
@@ -68,7 +67,7 @@ void line_move(struct device *device, uint64_t now)
 {
     if (out.n && !held_up() && out.next <= now) {
         outcome.out[outcome.n_out++] = out.bytes[out.head];
-        out.head = (uint16_t)((out.head + 1u) % KEPT);
+        out.head = (uint16_t)((out.head + 1u) % LINE_ROOM);
         out.n--;
         out.next = now + byte_ns;
         return;

@@ -32,7 +32,7 @@ static const struct design depot = {
     .tick_hz = 1000000,
     .burst_max_hz = 20000,
     .burst_max_total = 4000,
-    .valve_travel_ms = 4000,
+    .valve_travel_ms = 2000,
     .analog =
         {
             {ROLE_PRESSURE, 12, 0, 5.0f / 4096.0f},
