@@ -26,10 +26,13 @@ CONFIRMS = {
 }
 """What Enter confirms, by what was asked; in `fill` it is `filled`."""
 
-BEFORE = """Press Enter where you are asked to confirm; `abort` and Enter ends the run.
-Nothing here switches the pump: do it yourself, at once where a line says STOP."""
-AFTER = "Switch the pump off if it still runs, then take the unit off the stand."
-"""For whoever stands at a real bench, behind the cautions: the daemon only watches, and a run may end with power on."""
+CONFIRMING = "Press Enter where you are asked to confirm; `abort` and Enter ends the run."
+FOLLOWED = """Nothing here switches the pump: do it yourself, at once where a line says STOP."""
+DRIVEN = """The stand switches the pump and moves the valve by itself: keep your hands off both while a run goes on.
+In danger use the stop circuit, not this keyboard."""
+AFTER_FOLLOWED = "Switch the pump off if it still runs, then take the unit off the stand."
+AFTER_DRIVEN = "See that the pump is off and no pressure is left, then take the unit off the stand."
+"""For whoever stands at a real bench, behind the cautions: a run may end with power on, and a program may hang."""
 
 
 @app.command()
@@ -59,7 +62,8 @@ def run(
     stand, catalogue = load(config, device, data)
     request = StartRequest(part, serial, order, operator)
     catalogue.entry(part)
-    before = "\n".join((*(f"- {caution.title}" for caution in load_cautions(find_config(config))), BEFORE))
+    how = DRIVEN if stand.stand.driven else FOLLOWED
+    before = "\n".join((*(f"- {c.title}" for c in load_cautions(find_config(config))), CONFIRMING, how))
     result, interrupted = asyncio.run(_Foreground(stand, catalogue, request, before, quiet=json).work())
     if json:
         from daq.publish import contract as c
@@ -138,7 +142,7 @@ class _Foreground:
                     task.cancel()
             await asyncio.gather(operating, *([reading] if reading else []), return_exceptions=True)
             if not device.virtual:
-                self._say(AFTER)
+                self._say(AFTER_DRIVEN if self._config.stand.driven else AFTER_FOLLOWED)
         if self._result is None and operating.done() and not operating.cancelled():
             operating.result()
 

@@ -99,15 +99,15 @@ class Drive:
 
     `requires` are the inputs that must be fitted and closed before there is power. A lease of `lease` seconds keeps
     power on and is renewed while blocks are handled; `obeyed` is how long switch and valve may take to follow. The
-    valve moves from end to end in `travel` seconds at the fastest, and, while it closes on a running unit, so slowly
-    that pressure rises by `pressure_rate` (Pa/s) at most. `overshoot` (Pa) is how far pressure may rise above what it
-    then settles to.
+    valve moves from end to end in `travel` seconds at the fastest, which its actuator must be able to, and, while it
+    closes on a running unit, so slowly that pressure rises by `pressure_rate` (Pa/s) at most. `overshoot` (Pa) is how
+    far pressure may rise above what it then settles to.
     """
 
     requires: Input = Input.STOP_CIRCUIT
     lease: float = 0.5
     obeyed: float = 1.0
-    travel: float = 3.0
+    travel: float = 4.0
     pressure_rate: float = 150e3
     overshoot: float = 20e3
 

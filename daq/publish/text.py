@@ -1,6 +1,6 @@
 """What the person at the bench is asked to do: a word for machines and a sentence for people."""
 
-from daq.procedure.table import Do
+from daq.procedure.table import Do, stage_of
 
 TEXTS: dict[Do, str] = {
     Do.CONNECT: "Connect the unit: outlet hose and supply leads",
@@ -18,3 +18,27 @@ TEXTS: dict[Do, str] = {
     Do.NONE: "",
 }
 """Plain sentences, one act each."""
+
+DRIVEN: dict[str, str] = {
+    "connect": "Wait, the stand takes its zero",
+    "dry_check": "Hands off: the stand runs the unit dry for a moment",
+    "immerse": "Wait until the unit stands still",
+    "hold_return": "Wait until the unit stands still",
+    "free_flow": "Hands off: the stand reads free flow",
+    "throttle": "Hands off: the stand closes the valve",
+    "rated": "Hands off: the stand holds the valve and reads",
+    "shutoff": "Hands off: the stand reads with the valve shut",
+    "fill": "Hands off: the module fills",
+    "reopen": "Hands off: the stand opens the valve",
+    "residual": "Hands off: the unit is switched off and must hold its pressure",
+    "finish": "Wait until the stand has switched off",
+}
+"""What a stand that drives itself does in a stage where nothing is asked of a person."""
+DRIVEN_REMOVE = "Wait until no pressure is left, then take the unit off the stand"
+
+
+def text_of(do: Do, stage: str | None, *, driven: bool) -> str:
+    """What a person reads: `stage` is that of the run under way, None between runs."""
+    if driven and do is Do.WAIT and stage is not None:
+        return DRIVEN[stage_of(stage).name]
+    return DRIVEN_REMOVE if driven and do is Do.REMOVE else TEXTS[do]

@@ -5,7 +5,6 @@ from typing import Any
 from daq.procedure.effects import Alarm, Noted, StageNow, Taken
 from daq.publish import contract as c
 from daq.publish.notices import Notice
-from daq.publish.text import TEXTS
 from daq.stand.result import finding, reading
 from daq.stand.said import Begun, Finished, Live, Said, Stage
 from drivers.block import Identity, LinkChange
@@ -53,7 +52,7 @@ def _stage(said: Stage) -> dict[str, Any]:
         "stage": now.stage if now else "idle",
         "t": round(now.since, 2) if now else None,
         "do": said.do.value,
-        "text": TEXTS[said.do],
+        "text": said.text,
         "asked": bool(now and now.asked),
         "blocked_by": list(said.blocked_by),
     }

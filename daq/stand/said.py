@@ -6,6 +6,7 @@ from daq.measure.steps import Step
 from daq.procedure.effects import Alarm, Noted, StageNow, Taken
 from daq.procedure.table import Do
 from daq.publish import contract as c
+from daq.publish.text import text_of
 from daq.stand.result import About
 from drivers.block import Identity, LinkChange
 
@@ -27,6 +28,12 @@ class Stage:
     now: StageNow | None
     blocked_by: tuple[str, ...]
     removing: bool = False
+    driven: bool = False
+
+    @property
+    def text(self) -> str:
+        """The same in words for people."""
+        return text_of(self.do, self.now.stage if self.now else None, driven=self.driven)
 
     @property
     def do(self) -> Do:

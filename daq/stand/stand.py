@@ -4,6 +4,7 @@ Everything here happens in one task of the event loop, but for what waits for a 
 """
 
 import asyncio
+import logging
 import time
 from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
@@ -36,6 +37,12 @@ from drivers.block import Block, DeviceReset, Event, Feature, Identity, Link, Li
 from drivers.device import Device, DriverError
 from drivers.recording import RecordingError, RecordingWriter
 
+logger = logging.getLogger(__name__)
+INTERNAL = "internal error"
+"""Why a run is void that a mistake of this program ended."""
+NOT_DRIVEN = "not driven"
+LOOK = "see that the pump is off; look at the line to the device, its supply and its protective inputs"
+"""Why a run is void whose outputs the device did not set, and what a person does then."""
 GIVE_UP_S = 15.0
 """So long a stand that is stopped goes on trying to store a verdict before it says that it could not."""
 BREATH = 16
@@ -119,8 +126,12 @@ class Stand:
             await self._woken.wait()
 
     async def _leave(self) -> None:
-        if self._active is not None:
-            self._effects(self._active.run.halt("device gone"))
+        try:
+            if self._active is not None:
+                self._effects(self._active.run.halt("device gone"))
+        finally:
+            if self._lease is not None:
+                self._lease.end()
         if self.link.link is not Link.DOWN:
             self._set_link(LinkChange(Link.DOWN, "closed"))
         asyncio.get_running_loop().call_later(GIVE_UP_S, self._giving_up.set)
@@ -155,7 +166,7 @@ class Stand:
         if isinstance(event, Block):
             self._newest = event
         if self._active is not None:
-            self._effects(self._active.feed(event))
+            self._feed(self._active, event)
             if self._lease is not None and isinstance(event, Block):
                 self._lease.handled()
         elif isinstance(event, Block) and self._idle is not None:
@@ -163,6 +174,19 @@ class Stand:
             if step is not None:
                 self._say(Live(step, None, "idle"))
         self._say_stage()
+
+    def _feed(self, active: ActiveRun, event: Event) -> None:
+        """A mistake of ours in a run ends that run and nothing else: what stands on the bench must be switched off, and
+        its record kept."""
+        try:
+            effects = active.feed(event)
+        except Exception as error:
+            logger.exception("run %s: a mistake of this program ended it", active.about.run)
+            text = f"run {active.about.run}: a mistake of this program ended it: {type(error).__name__}: {error}"
+            self._say(Alarm("internal_error", "stop", text, "report it with the run's recording"))
+            self._keep_note("abort", {"why": INTERNAL})
+            effects = active.run.halt(INTERNAL)
+        self._effects(effects)
 
     def _identify(self, identity: Identity) -> None:
         self.identity, self._status, self._newest = identity, None, None
@@ -335,8 +359,11 @@ class Stand:
     def _not_driven(self, why: str) -> None:
         """The device did not do as it was told; no wire byte tells that, so it is noted for a replay."""
         if self._active is not None:
-            self._keep_note("abort", {"why": f"not driven: {why}"})
-            self._effects(self._active.run.halt(f"not driven: {why}"))
+            self._say(
+                Alarm("not_driven", "stop", f"stand {self.key}: the device does not do as it is told: {why}", LOOK)
+            )
+            self._keep_note("abort", {"why": NOT_DRIVEN})
+            self._effects(self._active.run.halt(NOT_DRIVEN))
 
     def _record(self, active: ActiveRun, device: Device, header: dict[str, object]) -> None:
         line = device.recording_header()
@@ -537,6 +564,7 @@ class Stand:
             active.run.now if active else None,
             self.blocked_by,
             self._removing and active is None,
+            self.config.stand.driven,
         )
         if stage != self._said:
             self._said = stage
@@ -545,7 +573,7 @@ class Stand:
     @property
     def stage(self) -> Stage:
         """The newest stage said."""
-        return self._said or Stage(None, None, self.blocked_by)
+        return self._said or Stage(None, None, self.blocked_by, driven=self.config.stand.driven)
 
     def _say(self, said: Said) -> None:
         for listener in self.listeners:

@@ -14,7 +14,6 @@ from daq.procedure.plan import Kind
 from daq.publish import contract as c
 from daq.publish.contract import quantity
 from daq.publish.publisher import Publisher
-from daq.publish.text import TEXTS
 from daq.stand.errors import RefusedError
 from daq.stand.request import StartRequest
 from daq.stand.result import reference_of, shown, verdict_of
@@ -123,7 +122,7 @@ class Voice:
             serial=about.serial if about else None,
             since=self._stage_since[1],
             do=said.do,
-            text=TEXTS[said.do],
+            text=said.text,
             asked=bool(now and now.asked),
             ready=not said.blocked_by,
             blocked_by=list(said.blocked_by),

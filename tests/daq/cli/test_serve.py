@@ -44,13 +44,6 @@ def test_wrong_usage(steadyhead: Command, words: tuple[str, ...], said: str) -> 
     assert said in ended.stderr
 
 
-def test_a_driven_stand_is_refused(steadyhead: Command, config: Path) -> None:
-    changed(config, 'mode = "followed"', 'mode = "driven"')
-    ended = steadyhead("serve", "--device", GOOD)
-    assert ended.exit_code == Exit.INTERNAL
-    assert 'mode: expected "followed", found "driven"' in ended.stderr
-
-
 def test_a_password_that_is_not_there(steadyhead: Command, config: Path) -> None:
     changed(config, '# username = "bench-1"\n# password_file = "/etc/steadyhead/mqtt-password"',
             f'username = "bench-1"\npassword_file = "{config}/none"')  # fmt: skip

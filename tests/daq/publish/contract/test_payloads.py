@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel, ValidationError
 
-from daq.procedure.table import Do
+from daq.procedure.table import STAGES, Do
 from daq.publish import contract
 from daq.publish.contract import (
     CODES,
@@ -35,7 +35,7 @@ from daq.publish.contract import (
     quantity,
     text,
 )
-from daq.publish.text import TEXTS
+from daq.publish.text import DRIVEN, TEXTS, text_of
 from tests.daq.publish.samples import FINDING, NOW, READING, RUN, STATUS, data
 
 PAGE = Path(contract.__file__).with_name("README.md").read_text()
@@ -217,6 +217,19 @@ def test_a_stage_that_contradicts_itself_is_refused(changes: dict[str, Any], sai
 def test_every_act_has_a_sentence() -> None:
     assert set(TEXTS) == set(Do)
     assert all(TEXTS[do] for do in Do if do is not Do.NONE)
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_a_driven_stand_says_what_it_does_itself(stage: str) -> None:
+    """Where a person only waits; what only a person can do is asked in the same words on every stand."""
+    assert text_of(Do.WAIT, f"{stage}.2", driven=True) == DRIVEN[stage]
+    assert text_of(Do.CONNECT, stage, driven=True) == TEXTS[Do.CONNECT]
+    assert text_of(Do.WAIT, stage, driven=False) == TEXTS[Do.WAIT]
+
+
+def test_nobody_opens_a_valve_that_opens_by_itself() -> None:
+    assert "Open the valve" not in text_of(Do.REMOVE, None, driven=True)
+    assert text_of(Do.WAIT, None, driven=True) == TEXTS[Do.WAIT]
 
 
 def test_words_are_cut_and_cleaned_for_a_plc() -> None:
