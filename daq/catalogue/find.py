@@ -1,4 +1,7 @@
-"""Where the configuration is looked for. Imports nothing heavy: every command begins here."""
+"""Where the configuration is looked for. Imports nothing heavy: every command begins here.
+
+A configuration is a directory, or a stand's file in one: several stands may share parts and cautions.
+"""
 
 import os
 import sysconfig
@@ -19,16 +22,26 @@ def places() -> tuple[Path, ...]:
 
 
 def find_config(named: Path | None = None, environ: Mapping[str, str] = os.environ) -> Path:
-    """The configuration directory: `named`, else the one in STEADYHEAD_CONFIG, else the first of `places()` there is.
+    """The configuration: `named`, else the one in STEADYHEAD_CONFIG, else the first of `places()` there is.
 
     Raises:
-        CatalogueError: the directory that was named holds no stand.toml, or none of the places does.
+        CatalogueError: what was named is no file and holds no stand.toml, or none of the places does.
     """
     chosen = named or (Path(environ[VARIABLE]) if environ.get(VARIABLE) else None)
     looked = (chosen,) if chosen else places()
-    found = next((place for place in looked if (place / STAND_FILE).is_file()), None)
+    found = next((place for place in looked if stand_file(place).is_file()), None)
     if found is None:
         where = ", ".join(str(place) for place in looked)
-        do = f"name the directory with --config or {VARIABLE}"
+        do = f"name the directory, or a stand's file in it, with --config or {VARIABLE}"
         raise CatalogueError([Problem(where, "", f"a directory with {STAND_FILE} in it", "none", do)])
     return found
+
+
+def stand_file(config: Path) -> Path:
+    """The stand's file of a configuration."""
+    return config if config.suffix == ".toml" else config / STAND_FILE
+
+
+def folder(config: Path) -> Path:
+    """The directory of a configuration, where parts and cautions are."""
+    return config.parent if config.suffix == ".toml" else config

@@ -9,7 +9,7 @@ from typing import Any
 
 from daq.catalogue.cautions import read_cautions
 from daq.catalogue.errors import CatalogueError, Problem, UnknownPartError
-from daq.catalogue.find import PARTS, STAND_FILE
+from daq.catalogue.find import PARTS, folder, stand_file
 from daq.catalogue.part_tables import PartTable
 from daq.catalogue.requirement_table import context_of
 from daq.catalogue.source import Source, body_of, open_source, validate
@@ -73,41 +73,41 @@ def _some(numbers: list[str]) -> str:
     return (", ".join(numbers[:_LISTED]) or "no parts at all") + more
 
 
-def load_stand(path: Path) -> StandConfig:
-    """The stand in a file (a directory means its stand.toml).
+def load_stand(config: Path) -> StandConfig:
+    """The stand of a configuration: a file, or a directory with its stand.toml.
 
     Raises:
         CatalogueError: with everything that is wrong with it.
     """
-    stand, problems = read_stand(path / STAND_FILE if path.is_dir() else path)
+    stand, problems = read_stand(stand_file(config))
     if stand is None:
         raise CatalogueError(problems)
     return stand
 
 
-def load_catalogue(directory: Path, stand: Stand | None = None) -> Catalogue:
-    """The parts in a configuration directory, checked against what the stand can judge where it is given.
+def load_catalogue(config: Path, stand: Stand | None = None) -> Catalogue:
+    """The parts of a configuration, checked against what the stand can judge where it is given.
 
     Raises:
         CatalogueError: with everything that is wrong in any of them.
     """
-    entries, problems = _read_parts(directory, stand)
+    entries, problems = _read_parts(config, stand)
     if problems:
         raise CatalogueError(problems)
-    return Catalogue(directory / PARTS, {entry.part.number: entry for entry in entries})
+    return Catalogue(folder(config) / PARTS, {entry.part.number: entry for entry in entries})
 
 
-def check(directory: Path) -> list[Problem]:
-    """Every mistake in a configuration directory. Without a sound stand, ranges are not checked."""
-    stand, problems = read_stand(directory / STAND_FILE)
-    return problems + _read_parts(directory, stand.stand if stand else None)[1] + read_cautions(directory)[1]
+def check(config: Path) -> list[Problem]:
+    """Every mistake in a configuration. Without a sound stand, ranges are not checked."""
+    stand, problems = read_stand(stand_file(config))
+    return problems + _read_parts(config, stand.stand if stand else None)[1] + read_cautions(config)[1]
 
 
-def _read_parts(directory: Path, stand: Stand | None) -> tuple[list[Entry], list[Problem]]:
-    folder = directory / PARTS
-    paths = sorted(folder.glob("*.toml"))
+def _read_parts(config: Path, stand: Stand | None) -> tuple[list[Entry], list[Problem]]:
+    parts = folder(config) / PARTS
+    paths = sorted(parts.glob("*.toml"))
     if not paths:
-        return [], [Problem(str(folder), "", "a file NAME.toml for each part", "none", "add one")]
+        return [], [Problem(str(parts), "", "a file NAME.toml for each part", "none", "add one")]
     sources = [open_source(path) for path in paths]
     entries, problems = [], [source for source in sources if isinstance(source, Problem)]
     sound = [source for source in sources if isinstance(source, Source)]

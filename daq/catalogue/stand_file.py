@@ -11,7 +11,7 @@ from daq.catalogue.errors import Problem
 from daq.catalogue.sensor_tables import CalibrationTable
 from daq.catalogue.source import Source, body_of, open_source, validate
 from daq.catalogue.stand_tables import DEFAULT_PORTS, BrokerTable, StandTable
-from daq.procedure.plan import Drive, Stand
+from daq.procedure.plan import Stand
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ def _build(table: StandTable, source: Source) -> StandConfig:
     data = Path(table.record.directory).expanduser().absolute()
     channels, limits, reading = table.channels(), table.limits.build(), table.reading.build()
     return StandConfig(
-        stand=Stand(table.site, table.stand, channels, limits, reading, Drive() if table.mode == "driven" else None),
+        stand=Stand(table.site, table.stand, channels, limits, reading, table.driving()),
         device=table.device.address,
         broker=_broker(table.broker),
         root=table.broker.root,

@@ -13,6 +13,7 @@ from daq.catalogue.channel_tables import (
     TemperatureTable,
     VoltageTable,
 )
+from daq.catalogue.drive_table import DriveTable
 from daq.catalogue.fields import (
     Current,
     Flow,
@@ -28,7 +29,7 @@ from daq.catalogue.fields import (
 )
 from daq.catalogue.pressure_table import PressureTable
 from daq.measure.channels import Channels, SteadyFloor
-from daq.procedure.plan import Limits, Reading
+from daq.procedure.plan import Drive, Limits, Reading
 
 DEFAULT_PORTS = {"mqtt": 1883, "mqtts": 8883}
 """Registered for MQTT without and with TLS (IANA service names and port numbers, from memory)."""
@@ -155,6 +156,7 @@ class StandTable(Table):
     record: RecordTable
     channel: ChannelTables
     limits: LimitsTable
+    drive: DriveTable | None = Field(default=None, validate_default=True)
     steady: SteadyTable = SteadyTable()
     reading: ReadingTable = Field(default=ReadingTable(), validate_default=True)
 
@@ -173,6 +175,24 @@ class StandTable(Table):
             refuse(f"a current limit of at most {top}, the shunt's end", found, "lower limits.current")
         return limits
 
+    @field_validator("drive")
+    @classmethod
+    def _drives(cls, drive: DriveTable | None, info: ValidationInfo) -> DriveTable | None:
+        """A table that nobody reads would hide a stand that waits for a person, and a valve that closes for longer than
+        a stage may take would end every run."""
+        if info.data.get("mode") == "followed" and drive is not None:
+            refuse(
+                'mode = "driven", or no [drive]', "a [drive] table on a followed stand", "mend `mode`, or take it out"
+            )
+        limits, how = info.data.get("limits"), (drive or DriveTable()).build()
+        if info.data.get("mode") == "driven" and limits is not None:
+            needed = how.travel + limits.pressure / how.pressure_rate
+            if needed > limits.stage:
+                found = f"{units.show(needed, units.TIME)} for `travel` and limits.pressure at `pressure_rate`"
+                do = "raise pressure_rate or limits.stage, or lower travel"
+                refuse(f"a valve that shuts within {units.show(limits.stage, units.TIME)}, limits.stage", found, do)
+        return drive
+
     @field_validator("reading")
     @classmethod
     def _fits_a_stage(cls, reading: ReadingTable, info: ValidationInfo) -> ReadingTable:
@@ -183,6 +203,10 @@ class StandTable(Table):
             found = f"{units.show(needed, units.TIME)} for `settle` and the longest window"
             refuse(f"at most {top}, limits.stage", found, "lower looks, window or max_window, or raise limits.stage")
         return reading
+
+    def driving(self) -> Drive | None:
+        """How the stand drives itself, None where it follows a person."""
+        return (self.drive or DriveTable()).build() if self.mode == "driven" else None
 
     def channels(self) -> Channels:
         fitted, steady = self.channel, self.steady

@@ -7,6 +7,10 @@ import typer
 
 ConfigOption = Annotated[
     Path | None,
-    typer.Option("--config", metavar="DIR", help="Configuration directory (default: $STEADYHEAD_CONFIG, ./config, …)."),
+    typer.Option(
+        "--config",
+        metavar="PATH",
+        help="Configuration directory, or a stand's file in one (default: $STEADYHEAD_CONFIG, ./config, …).",
+    ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Write JSON.")]

@@ -84,5 +84,5 @@ def test_a_directory_that_is_no_configuration(steadyhead: Command, tmp_path: Pat
     assert ended.exit_code == 64
     assert ended.stderr == (
         f"steadyhead: {tmp_path}: expected a directory with stand.toml in it, found none; "
-        "name the directory with --config or STEADYHEAD_CONFIG\n"
+        "name the directory, or a stand's file in it, with --config or STEADYHEAD_CONFIG\n"
     )
