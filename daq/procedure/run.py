@@ -8,6 +8,7 @@ from daq.measure.convert import BITS, Column
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import REST_S, AtRest
 from daq.procedure.asking import NEVER_SEEN, Standing, asks, must_confirm
+from daq.procedure.awaited import Awaited
 from daq.procedure.belief import Belief
 from daq.procedure.driving import Driving, pauses_of, places_of
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
@@ -22,8 +23,6 @@ from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, RATED, TRAVELS, Eve
 from daq.procedure.tripping import Tripping
 from drivers.block import Block, Capture, Identity, Status
 
-CAPTURE_WAIT_S = 3.0
-"""So long a stage waits for a capture that it asked for; a device that cannot give it holds up no run."""
 RESIDUAL_SPAN_S = 0.5
 """A residual pressure is a mean over so long about its time."""
 FLOWED_S = 2.0
@@ -77,10 +76,7 @@ class Run:
         self._valve_wrong_since: float | None = None
         self._shut_before_power = self._in_fluid = False
         self._overshoot: float | None = None
-        self._awaited: str | None = None
-        self._capture_from = self._capture_until = 0.0
-        self._capture_unfit = ""
-        self._held = False
+        self._awaited = Awaited()
         self._cut_short = ""
         self._t = 0.0
         self.outcome: Outcome | None = None
@@ -148,14 +144,14 @@ class Run:
     def captured(self, capture: Capture) -> list[Effect]:
         """Takes a fast capture of the device; one that no stage waits for is passed over, and so is one that began
         before it was asked for: it shows what was before."""
-        late = self.measuring.moment(capture.tick) >= self._capture_from - self.measuring.step_s
-        if self._awaited is not None and late and self.outcome is None:
-            stage, self._awaited = self._awaited, None
-            if self._capture_unfit:
-                self._effects.append(Noted(self._t, "waveform not read", f"{stage}: {self._capture_unfit}"))
+        begun = self.measuring.moment(capture.tick) + self.measuring.step_s
+        stage = self._awaited.taken(begun) if self.outcome is None else None
+        if stage is not None:
+            if self._awaited.unfit:
+                self._effects.append(Noted(self._t, "waveform not read", f"{stage}: {self._awaited.unfit}"))
             else:
                 self._effects.extend(self._reading.captured(capture, stage, self._t))
-            if self._held:
+            if self._awaited.holds:
                 self._event(Event.READ)
                 if self.outcome is None:
                     self._say()
@@ -333,7 +329,7 @@ class Run:
             self._fill()
 
     def _read(self, step: Step) -> None:
-        if self._held:
+        if self._awaited.holds:
             return
         by_hand = self._by_signals is not self._valve
         effects, complete = self._reading.feed(step, self._why_unfit(step), by_hand)
@@ -343,23 +339,21 @@ class Run:
         self._effects.extend(self._reading.reopened(self._t))
         wanted = self._reading.capture_wanted()
         if wanted is not None:
-            self._awaited, self._capture_unfit = self.stage, ""
-            self._capture_from, self._capture_until = self._t, self._t + CAPTURE_WAIT_S
+            self._awaited.ask(self.stage, self._t, holds=self._reading.speed_asked)
             self._effects.append(wanted)
-            self._held = self._reading.speed_asked
-        if not self._held:
+        if not self._awaited.holds:
             self._event(Event.READ)
 
     def _await_capture(self, step: Step) -> None:
         """A capture that nobody requires holds no stage up; one that does not come is given up. What is judged must be
         as it should until the capture is there: a supply that sags slows every motor."""
-        if self._held:
-            self._capture_unfit = self._capture_unfit or self._why_unfit(step)
-        if self._awaited is None or self._t < self._capture_until:
+        if self._awaited.holds:
+            self._awaited.unfit = self._awaited.unfit or self._why_unfit(step)
+        stage = self._awaited.given_up(self._t)
+        if stage is None:
             return
-        self._effects.append(Noted(self._t, "waveform not read", f"{self._awaited}: the device gave no capture"))
-        self._awaited = None
-        if self._held:
+        self._effects.append(Noted(self._t, "waveform not read", f"{stage}: the device gave no capture"))
+        if self._awaited.holds:
             self._event(Event.READ)
 
     def _read_residual(self) -> None:
@@ -458,7 +452,7 @@ class Run:
         self._at, self._entered, self._since = at, self._t, self._t
         self._asked, self._settled_by_hand, self._unfit = False, by_hand, "not steady"
         self._by_signals = self._valve_wrong_since = None
-        self._held = False
+        self._awaited.holds = False
         self._reading.enter(self.stage)
         if stage_of(self.stage).name == "finish" and not self._switch.on:
             self._next()
