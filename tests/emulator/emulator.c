@@ -116,6 +116,7 @@ static void serve(const char *report)
         span_end += (avr_cycle_count_t)span.us * MHZ;
         arm_end();
         pins_begin(&span, start, span_end);
+        line_begin();
         line_take(span.received, span.n_received);
         live();
         pins_end(&answer);

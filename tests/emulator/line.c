@@ -66,6 +66,12 @@ void line_connect(avr_t *mcu)
     avr_irq_register_notify(output, byte_out, NULL);
 }
 
+/* libsimavr reckons with eleven bits, and with the speed at the moment when the divider was written. */
+void line_begin(void)
+{
+    uart->cycles_per_byte = byte_time();
+}
+
 void line_take(const uint8_t *bytes, uint16_t n)
 {
     for (uint16_t k = 0; k < n && put - taken < QUEUE; k++)

@@ -8,6 +8,9 @@
 
 void line_connect(avr_t *avr);
 
+/* A span begins: the speed is that which the firmware has set by now. */
+void line_begin(void);
+
 /* Bytes from the host, on the line from now on; they come one behind the other, behind those that still come. */
 void line_take(const uint8_t *bytes, uint16_t n);
 
