@@ -27,6 +27,8 @@ class Role(IntEnum):
     AMBIENT_TEMPERATURE = 8
     SHUNT_WIDE = 9
     OTHER = 255
+    FLOW = 256
+    """A flow that the device has worked out itself. The link counts pulses instead: its roles end at 255."""
 
 
 class PulseRole(IntEnum):
@@ -71,12 +73,14 @@ class Trip(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class AnalogInput:
-    """One analog channel: volts = (count − zero_count) × volts_per_count. A quantity channel has volts_per_count 0."""
+    """One analog channel: volts = (count − zero_count) × volts_per_count. A quantity channel has volts_per_count 0, and
+    `resolution` is the smallest difference that it can show, in SI."""
 
     role: int
     bits: int
     zero_count: int
     volts_per_count: float
+    resolution: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from daq.catalogue.fields import (
     in_si,
     refuse,
 )
-from daq.catalogue.sensor_tables import Sensor
+from daq.catalogue.sensor_tables import Sensor, by_kind
 from daq.measure.channels import AIR, Leak, PressureInput, PressureKind
 
 LOOP_VALID = (3.6e-3, 21e-3)
@@ -80,14 +80,15 @@ class LeakTable(Table):
 
 
 class PressureTable(Sensor[Pressure]):
-    """A transducer: `low` and `high` give `output_low` and `output_high` (volts, or amperes in a loop)."""
+    """A transducer: `low` and `high` give `output_low` and `output_high` (volts, or amperes in a loop). Where the
+    device states the pressure there are no outputs, and `valid_low` and `valid_high` are pressures."""
 
     kind: Annotated[PressureKind, Field(strict=False)]
     reference: Literal["gauge", "absolute"] = "gauge"
     low: Pressure
     high: Pressure
-    output_low: float
-    output_high: float
+    output_low: float | None = Field(default=None, validate_default=True)
+    output_high: float | None = Field(default=None, validate_default=True)
     valid_low: float | None = None
     valid_high: float | None = None
     excitation: Voltage = Field(default=5.0, gt=0)
@@ -106,8 +107,10 @@ class PressureTable(Sensor[Pressure]):
     @field_validator("output_low", "output_high", "valid_low", "valid_high", mode="before")
     @classmethod
     def _by_kind(cls, value: object, info: ValidationInfo) -> object:
-        loop = info.data.get("kind") is PressureKind.LOOP
-        return in_si(value, units.CURRENT if loop else units.VOLTAGE)
+        outputs = {PressureKind.LOOP: units.CURRENT, PressureKind.QUANTITY: units.PRESSURE}
+        return None if value is None else in_si(value, outputs.get(info.data.get("kind", ""), units.VOLTAGE))
+
+    _needed = field_validator("output_low", "output_high")(by_kind)
 
     @field_validator("high", "output_high", "valid_high")
     @classmethod
@@ -126,14 +129,15 @@ class PressureTable(Sensor[Pressure]):
 
     def build(self) -> PressureInput:
         ratio = self.excitation if self.kind is PressureKind.RATIOMETRIC else 1.0
-        valid_low, valid_high = self._valid()
+        out_low, out_high = self._outputs()
+        valid_low, valid_high = self._valid(out_low, out_high)
         hose = self.hose
         return PressureInput(
             kind=self.kind,
             low=self.low,
             high=self.high,
-            out_low=self.output_low / ratio,
-            out_high=self.output_high / ratio,
+            out_low=out_low / ratio,
+            out_high=out_high / ratio,
             valid_low=valid_low / ratio,
             valid_high=valid_high / ratio,
             gain=self.gain,
@@ -154,9 +158,15 @@ class PressureTable(Sensor[Pressure]):
             leak=self.leak.build(AIR if self.reference == "absolute" else 0.0) if self.leak else None,
         )
 
-    def _valid(self) -> tuple[float, float]:
-        margin = MARGIN * (self.output_high - self.output_low)
-        low, high = (self.output_low - margin, self.output_high + margin)
+    def _outputs(self) -> tuple[float, float]:
+        """What the device is given at `low` and `high`: the pressures themselves where it states them."""
+        if self.output_low is None or self.output_high is None:
+            return self.low, self.high
+        return self.output_low, self.output_high
+
+    def _valid(self, out_low: float, out_high: float) -> tuple[float, float]:
+        margin = MARGIN * (out_high - out_low)
+        low, high = (out_low - margin, out_high + margin)
         if self.kind is PressureKind.LOOP:
             low, high = LOOP_VALID
         return (

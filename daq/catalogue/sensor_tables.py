@@ -1,12 +1,32 @@
 """What every channel's table says of its sensor: when it was calibrated, and how far it is to be trusted."""
 
 import datetime
+import math
 from typing import Annotated, Generic, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from daq.catalogue.fields import Share, Table, Temperature, Value, refuse
 from daq.measure.channels import Distribution, Doubt, Per
+
+QUANTITY = "quantity"
+"""The `kind` of a channel whose device states the quantity itself: nothing is said there of volts or pulses."""
+
+
+def by_kind(value: Value | None, info: ValidationInfo) -> Value | None:
+    """Refuses a key that turns volts or pulses into a quantity where the device states that itself, and its lack where
+    it does not."""
+    stated = info.data.get("kind") == QUANTITY
+    if stated and value is not None:
+        refuse(f'no such key beside kind = "{QUANTITY}"', f"{value:g}", "take it out, or mend `kind`")
+    if value is None and not stated and "kind" in info.data:
+        refuse("this key", "nothing", "add it")
+    return value
+
+
+def or_nan(value: float | None) -> float:
+    """What a channel knows of a key that its device makes needless."""
+    return math.nan if value is None else value
 
 
 class DoubtTable(Table, Generic[Value]):

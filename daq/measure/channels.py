@@ -43,11 +43,13 @@ class Doubt:
 
 
 class PressureKind(StrEnum):
-    """How a pressure transducer speaks: a share of its excitation, volts, or amperes in a 4–20 mA loop."""
+    """How a pressure transducer speaks: a share of its excitation, volts, or amperes in a 4–20 mA loop; or the device
+    states the pressure itself."""
 
     RATIOMETRIC = "ratiometric"
     VOLTAGE = "voltage"
     LOOP = "loop"
+    QUANTITY = "quantity"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,8 @@ class PressureInput:
 
 @dataclass(frozen=True, slots=True)
 class ShuntInput:
-    """A shunt and its amplifier. I = volts ÷ gain ÷ R(T), R(T) = r20·(1 + alpha·(T − 20 °C)).
+    """A shunt and its amplifier. I = volts ÷ gain ÷ R(T), R(T) = r20·(1 + alpha·(T − 20 °C)). NaN for `r20` and `gain`:
+    the device states the current itself.
 
     T is measured where a channel has role 8, else `assumed_temperature` (K) ± `temperature_doubt` (K).
     `full_scale` (A): above it the channel is faulty. `zero_limit` in amperes.
@@ -132,7 +135,8 @@ class ShuntInput:
 @dataclass(frozen=True, slots=True)
 class VoltageInput:
     """The supply voltage. `divider`: volts at the converter per volt sensed; `lead_resistance` (Ω, both leads together)
-    between the sensing point and the unit's terminals, 0 where it is sensed there."""
+    between the sensing point and the unit's terminals, 0 where it is sensed there. NaN for `divider`: the device states
+    the voltage itself."""
 
     divider: float
     lead_resistance: float = 0.0
@@ -142,7 +146,8 @@ class VoltageInput:
 
 @dataclass(frozen=True, slots=True)
 class TemperatureInput:
-    """A sensor with a voltage that is linear in temperature: `volts_at_zero_celsius` and `volts_per_kelvin`."""
+    """A sensor with a voltage that is linear in temperature: `volts_at_zero_celsius` and `volts_per_kelvin`, NaN where
+    the device states the temperature itself."""
 
     volts_at_zero_celsius: float
     volts_per_kelvin: float
@@ -153,7 +158,8 @@ class TemperatureInput:
 
 @dataclass(frozen=True, slots=True)
 class LevelInput:
-    """A level sensor in a module's reservoir: 0 at `volts_empty`, 1 at `volts_full`; `full_at` ends `fill`."""
+    """A level sensor in a module's reservoir: 0 at `volts_empty`, 1 at `volts_full` (NaN where the device states the
+    level itself); `full_at` ends `fill`."""
 
     volts_empty: float
     volts_full: float
@@ -167,6 +173,9 @@ class FlowInput:
     After `silence` seconds without an edge flow lies in [0, max(1/(silence·K), stall_flow)]. `lag` is the meter's time
     constant in seconds, known within the share `lag_doubt`. `fluid` names what the table was made with; with another
     one `other_fluid`, a share of the reading, is added as a rectangular half-width.
+
+    With `quantity` the device states the flow itself: then the table says only between which flows it can be believed,
+    with one pulse for each m³, and `stall_flow` is the flow below which nothing may flow at all.
     """
 
     k_table: tuple[tuple[float, float], ...]
@@ -177,6 +186,7 @@ class FlowInput:
     doubts: tuple[Doubt, ...] = ()
     other_fluid: float = 0.0
     lag_doubt: float = 0.3
+    quantity: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
 """From counts to quantities: one linear map a channel, and the test whether the channel can be believed."""
 
+import math
 from collections.abc import Collection
 from dataclasses import dataclass
 from enum import IntEnum
@@ -38,6 +39,8 @@ _ROLE = {
 NEEDED = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT)
 """Without these no unit can be judged."""
 NEVER_STILL = (0,) * N_COLUMNS
+FLOW_STEP = N_COLUMNS
+"""Behind the columns, the place in `Converter.lsb` of the resolution of a flow that the device states itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +65,8 @@ class Zero:
 
 @dataclass(frozen=True, slots=True)
 class Map:
-    """A channel's line from volts at the converter to SI, and the believable range in SI."""
+    """A channel's line from volts at the converter to SI (NaN: only a device that speaks SI has it), and the believable
+    range in SI."""
 
     slope: float
     offset: float
@@ -72,6 +76,8 @@ class Map:
 
 def pressure_map(p: PressureInput) -> Map:
     """The line of a transducer with its nominal excitation (a loop: NAMUR NE 43 decides what is a signal)."""
+    if p.kind is PressureKind.QUANTITY:
+        return Map(math.nan, math.nan, p.valid_low, p.valid_high)
     per_output = {
         PressureKind.RATIOMETRIC: p.gain * p.excitation,
         PressureKind.VOLTAGE: p.gain,
@@ -124,14 +130,15 @@ class Converter:
     """Turns blocks of one device into SI by one stand's channels.
 
     Raises:
-        NotFittedError: a channel that is `needed` is not there.
+        NotFittedError: a channel that is `needed` is not there, or the configuration does not say how its volts are
+            turned into a quantity.
     """
 
     def __init__(self, channels: Channels, identity: Identity, needed: Collection[Column] = NEEDED) -> None:
         maps = channel_maps(channels)
         self._source: list[int] = []
         self._target: list[int] = []
-        self.lsb = np.full(N_COLUMNS, np.nan)
+        self.lsb = np.full(N_COLUMNS + 1, np.nan)
         slope, offset, low, high = [], [], [], []
         for column, line in maps.items():
             k = identity.analog_index(_ROLE[column])
@@ -144,14 +151,18 @@ class Converter:
                     )
                 continue
             raw = identity.analog[k]
+            if raw.volts_per_count and math.isnan(line.slope):
+                raise _no_line(identity, column)
             self._source.append(k)
             self._target.append(column)
             slope.append(line.slope * raw.volts_per_count)
             offset.append(line.offset - line.slope * raw.volts_per_count * raw.zero_count)
             low.append(line.low)
             high.append(line.high)
-            self.lsb[column] = abs(line.slope * raw.volts_per_count)
+            self.lsb[column] = abs(line.slope * raw.volts_per_count) if raw.volts_per_count else raw.resolution
         self._slope, self._offset = np.array(slope), np.array(offset)
+        stated = identity.analog_index(Role.FLOW)
+        self.lsb[FLOW_STEP] = 0.0 if stated is None else identity.analog[stated].resolution
         self._low, self._high = np.array(low), np.array(high)
         # A reference at its end spoils what is worked out with it.
         leaning = ((Role.EXCITATION, Column.PRESSURE), (Role.AMBIENT_TEMPERATURE, Column.CURRENT))
@@ -200,25 +211,34 @@ class Converter:
     def _unbelievable(self, si: Floats, overrange: int) -> tuple[int, int]:
         """Two samples outside make a channel faulty: a spike on a single one is noise, a broken wire stays.
 
-        The last sample of the block before counts too, or blocks of one sample would hide everything.
+        The last sample of the block before counts too, or blocks of one sample would hide everything. A single one that
+        is no number, as only devices that speak SI can send, is the device's own word that the sensor gives nothing.
         """
         faulty = above = 0
         if overrange:
             for raw_bit, bit in self._overrange:
                 faulty |= bit if overrange & raw_bit else 0
-        # NaN, which only devices that speak SI can send, lies on neither side: hence the two negations.
+        # NaN lies on neither side: hence the two negations.
         inside = not (si.max(axis=0) > self._high).any() and bool((si.min(axis=0) >= self._low).all())
         if not inside or faulty or self._left_outside.any():
             high, low = si > self._high, ~(si >= self._low)
             many_high, many_low = (np.stack((high.sum(axis=0), low.sum(axis=0))) + self._left_outside) >= 2
             self._left_outside = np.stack((high[-1], low[-1])).astype(np.int64)
+            nothing = np.asarray(np.isnan(si).any(axis=0))
             for k, column in enumerate(self._target):
-                if many_high[k] or many_low[k]:
+                if many_high[k] or many_low[k] or nothing[k]:
                     faulty |= 1 << column
-                met_an_end = faulty & 1 << column and not many_low[k]
+                met_an_end = faulty & 1 << column and not (many_low[k] or nothing[k])
                 if many_high[k] or (met_an_end and si[:, k].mean() > 0.5 * (self._low[k] + self._high[k])):
                     above |= 1 << column
         return faulty, above
+
+
+def _no_line(identity: Identity, column: Column) -> NotFittedError:
+    return NotFittedError(
+        f"device {identity.device_id}: channel {column.name.lower()}: expected a quantity, as stand.toml has it, found "
+        f"counts; add to [channel.{column.name.lower()}] how volts become a quantity"
+    )
 
 
 @dataclass(frozen=True, slots=True)

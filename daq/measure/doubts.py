@@ -54,11 +54,11 @@ class Doubts:
         """The meter's table holds for the fluid that it was made with."""
         meter = self._channels.flow
         same = not meter.fluid or not self._fluid or meter.fluid == self._fluid
-        return [
-            Component.rectangular(
-                "another fluid", 0.0 if same else meter.other_fluid, value, common=True, about="share"
-            )
-        ]
+        fluid = Component.rectangular(
+            "another fluid", 0.0 if same else meter.other_fluid, value, common=True, about="share"
+        )
+        step = self._lsb.get("flow", 0.0)
+        return [fluid, resolution(step)] if step else [fluid]
 
     def _current(self, value: float) -> list[Component]:
         shunt = self._channels.shunt

@@ -90,6 +90,15 @@ class FlowStep:
 UNKNOWN = Flow(math.nan, 0.0, math.inf)
 
 
+def driving(lag: float, seconds: float, before: float, value: float) -> float:
+    """What a first-order meter with the time constant `lag` (s) followed for some seconds, if that was the same all the
+    time and it showed `before` and `value` at both ends."""
+    if lag <= 0.0:
+        return value
+    keep = math.exp(-seconds / lag)
+    return (value - keep * before) / (1.0 - keep)
+
+
 class FlowMeter:
     """Follows one pulse counter through blocks of one boot; times are seconds since `tick0`."""
 
@@ -154,10 +163,7 @@ class FlowMeter:
     def _driving(self, t: float, value: float) -> float:
         """What a first-order meter followed since the step before, if that was the same all the time."""
         (t_before, before), self._before = self._before, (t, value)
-        if self._lag <= 0.0:
-            return value
-        keep = math.exp(-(t - t_before) / self._lag)
-        return (value - keep * before) / (1.0 - keep)
+        return driving(self._lag, t - t_before, before, value)
 
     def _without_edge(self, end: float) -> None:
         quiet = end - self._quiet_since

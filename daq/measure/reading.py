@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from daq.measure.channels import Channels
-from daq.measure.convert import Floats, Zero
+from daq.measure.convert import Column, Floats, Zero
 from daq.measure.doubts import Doubts
 from daq.measure.flow import Flow
 from daq.measure.peak import peak_of
@@ -115,7 +115,7 @@ class Reader:
 
     def __init__(self, channels: Channels, lsb: Floats, years: Mapping[str, float], supply: Supply) -> None:
         self._pressure_input, self.supply = channels.pressure, supply
-        self._lsb = dict(zip(("pressure", "voltage", "current"), lsb.tolist(), strict=False))
+        self._lsb = dict(zip((*(column.name.lower() for column in Column), "flow"), lsb.tolist(), strict=False))
         self._doubts = Doubts(channels, self._lsb, years, supply.fluid)
         self.zero = Zero.calibrated(channels)
 

@@ -12,6 +12,7 @@ from daq.measure.channels import Channels
 from daq.measure.convert import N_COLUMNS, NEEDED, NEVER_STILL, Column, Converter, Floats
 from daq.measure.errors import TooSlowError
 from daq.measure.flow import Flow, FlowMeter, FlowStep
+from daq.measure.flow_stated import StatedFlow, flow_of
 from drivers.block import Block, Identity
 
 STEP_S = 0.05
@@ -87,7 +88,8 @@ class Measuring:
 
     Raises:
         TooSlowError: the device has less than two scans in a step.
-        NotFittedError: a channel that is `needed` is not there; what else looks at a recording may need less.
+        NotFittedError: a channel that is `needed` is not there, or not as the configuration has it; what else looks at
+            a recording may need less.
     """
 
     def __init__(self, channels: Channels, identity: Identity, needed: Collection[Column] = NEEDED) -> None:
@@ -102,7 +104,8 @@ class Measuring:
         self._channels = channels
         self.per_step = max(1, round(STEP_S * identity.sample_hz))
         self.step_s = self.per_step / identity.sample_hz
-        self.meter: FlowMeter | None = None
+        self.meter: FlowMeter | StatedFlow | None = None
+        flow_of(channels.flow, identity, 0)  # refuses what does not fit before there are blocks
         self._tick0 = 0
         self.boot: int | None = None
         self._open_at = 0
@@ -119,17 +122,21 @@ class Measuring:
         """Seconds of the run at a tick of the device, unwrapped; before the first block nothing is known of it."""
         return (tick - self._tick0) / self.identity.tick_hz
 
-    def _on_tick(self, scan: int) -> float:
-        """Seconds of a scan of the trace since the last gap, to the tick: the same wherever that gap lies."""
+    def _scan_at(self, scan: int) -> float:
+        """Seconds of a scan of the trace, counted from the last gap."""
         first, begin = self._anchor
+        return begin + (scan - first) / self.identity.sample_hz
+
+    def _on_tick(self, scan: int) -> float:
+        """The same to the tick: then it does not depend on where that gap lies."""
         hertz = self.identity.tick_hz
-        return round((begin + (scan - first) / self.identity.sample_hz) * hertz) / hertz
+        return round(self._scan_at(scan) * hertz) / hertz
 
     def feed(self, block: Block) -> list[Step]:
         """The steps that this block closed. Blocks of one boot only, in order."""
         if self.meter is None:
             self._tick0, self.boot = block.tick, block.boot
-            self.meter = FlowMeter(self._channels.flow, self.identity, block.tick)
+            self.meter = flow_of(self._channels.flow, self.identity, block.tick)
         elif block.missing:
             self._lost = True
             self.scans_missing += block.missing - block.displaced
@@ -137,11 +144,14 @@ class Measuring:
         begin = (block.tick - self._tick0) / self.identity.tick_hz
         samples = self.converter.convert(block)
         contiguous = block.missing == 0 and self.trace.filled > 0
-        first = self.trace.append(samples.values, begin, contiguous)
+        on_time = abs(begin - self._scan_at(self.trace.filled)) <= 0.5 / self.identity.sample_hz
+        first = self.trace.append(samples.values, begin, contiguous and on_time)
         if not contiguous:
             # Steps begin at multiples of the scan's number, so that runs over the same scans share their steps.
-            skipped = -block.index % self.per_step
-            self._open_at, self._anchor = first + skipped, (first, begin)
+            self._open_at = first + -block.index % self.per_step
+        if not (contiguous and on_time):
+            # A board that only prints scans at a rate that is no whole number, and not evenly: its ticks are right.
+            self._anchor = first, begin
         self._faulty |= samples.faulty
         self._above |= samples.above
         self._still = samples.still

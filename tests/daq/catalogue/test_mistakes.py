@@ -7,6 +7,7 @@ import pytest
 from daq.catalogue.errors import CatalogueError, Problem
 from daq.catalogue.load import check, load_catalogue, load_stand
 from tests.daq.catalogue.conftest import Spoil
+from tests.daq.catalogue.stated import TABLE
 
 PUMP, MODULE, STAND = "parts/pump.toml", "parts/module.toml", "stand.toml"
 FREE_FLOW = 'requirement[2] "free flow"'
@@ -249,6 +250,25 @@ MISTAKES = [
         *(STAND, 'rate = "0.2', 'rate = "0.9', "channel.pressure.leak.table"),
         *("points in rising order of pressure whose rate does not fall", "0.9"),
         "sort them, or measure again",
+    ),
+    (STAND, "divider = 0.2", "", "channel.voltage.divider", "this key", "nothing", "add it"),
+    (STAND, 'output_high = "4.5 V"', "", "channel.pressure.output_high", "this key", "nothing", "add it"),
+    (
+        *(STAND, "divider = 0.2", 'kind = "quantity"\ndivider = 0.2', "channel.voltage.divider"),
+        *('no such key beside kind = "quantity"', "0.2", "take it out, or mend `kind`"),
+    ),
+    (
+        *(STAND, 'kind = "ratiometric"', 'kind = "quantity"', "channel.pressure.output_low"),
+        *("a pressure such as", "'0.5 V', which is a voltage", "write a pressure"),
+    ),
+    (
+        *(STAND, TABLE, 'low = "30 L/h"', "channel.flow.low"),
+        *('no such key beside kind = "pulses"', "it", "take it out, or mend `kind`"),
+    ),
+    (STAND, TABLE, 'kind = "quantity"\nlow = "30 L/h"', "channel.flow.high", "this key", "nothing", "add it"),
+    (
+        *(STAND, TABLE, 'kind = "quantity"\nlow = "30 L/h"\nhigh = "20 L/h"', "channel.flow.high"),
+        *("more than `low`", "no more", "exchange or mend the two"),
     ),
     (
         *(STAND, "looks = 5", 'looks = 5\nmax_window = "0.9 s"', "reading.max_window"),

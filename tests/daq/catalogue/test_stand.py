@@ -2,15 +2,19 @@
 
 import hashlib
 import json
+import math
 from datetime import date
 from pathlib import Path
 
 import pytest
 
-from daq.catalogue.load import load_stand
+from daq.catalogue.load import check, load_stand
+from daq.catalogue.quantities import spans
 from daq.catalogue.stand_file import Broker
+from daq.judge.requirement import Quantity
 from daq.measure.channels import Distribution, Doubt, Leak, Per, PressureKind
 from tests.daq.catalogue.conftest import Spoil
+from tests.daq.catalogue.stated import STATED
 
 
 def test_the_transducer(config: Path) -> None:
@@ -81,6 +85,24 @@ def test_the_other_channels(config: Path) -> None:
     assert channels.level is not None
     assert channels.level.full_at == 0.9
     assert channels.floor.flow == pytest.approx(0.5e-3 / 3600)
+
+
+def test_a_device_that_states_quantities(config: Path, spoil: Spoil) -> None:
+    for old, new in STATED:
+        spoil("stand.toml", old, new)
+    assert check(config) == []
+    channels = load_stand(config).stand.channels
+    pressure, flow = channels.pressure, channels.flow
+    assert (pressure.kind, pressure.valid_low, pressure.valid_high) == (PressureKind.QUANTITY, -50e3, 1050e3)
+    assert (flow.quantity, flow.k_table[0][0]) == (True, pytest.approx(30 / 3.6e6))
+    assert flow.k_table == ((flow.k_table[0][0], 1.0), (pytest.approx(190 / 3.6e6), 1.0))
+    assert channels.temperature is not None
+    assert channels.level is not None
+    needless = (channels.shunt.r20, channels.shunt.gain, channels.voltage.divider)
+    needless += (channels.temperature.volts_per_kelvin, channels.level.volts_full)
+    assert all(math.isnan(number) for number in needless)
+    assert (channels.temperature.high, channels.level.full_at) == (353.15, 0.9)
+    assert spans(load_stand(config).stand)[Quantity.FLOW].high == pytest.approx(190 / 3.6e6)
 
 
 def test_what_has_no_table_is_not_fitted(config: Path) -> None:

@@ -8,12 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.measure.channels import Channels, PressureKind
-from daq.measure.convert import BITS, Column, Converter, Floats, Zero
+from daq.measure.channels import Channels, LevelInput, PressureKind, TemperatureInput, VoltageInput
+from daq.measure.convert import BITS, FLOW_STEP, Column, Converter, Floats, Zero
 from daq.measure.errors import NotFittedError
-from drivers.block import Block, Identity, Role
+from drivers.block import AnalogInput, Block, Identity, Role
 from tests.daq.measure.blocks import (
     CHANNELS,
+    FLOW,
     PRESSURE,
     RESTING,
     ROLES,
@@ -173,6 +174,54 @@ def test_a_quantity_that_is_no_number_is_faulty() -> None:
     values[3:5, 3] = np.nan
     block = replace(steady_blocks(RUNNING, 25)[0], values=values)
     assert converter().convert(block).faulty == BITS[Column.TEMPERATURE]
+
+
+@pytest.mark.parametrize("size", [1, 25])
+@pytest.mark.parametrize("column", Column)
+def test_a_single_one_is_a_fault_already(column: Column, size: int) -> None:
+    """Unlike a spike: it is the device's own word that its sensor gives nothing, and a mean with it is none either."""
+    values = running()
+    values[7, column] = np.nan  # `ROLES` is in the order of the columns
+    made, found = converter(), []
+    for first in range(0, 25, size):
+        block = replace(steady_blocks(RUNNING, 25)[0], values=values[first : first + size])
+        samples = made.convert(block)
+        found.append((samples.faulty, samples.above))
+    spoilt = [k for k, each in enumerate(found) if each == (BITS[column], 0)]
+    assert spoilt == [7 // size]
+    assert [each for each in found if each != (0, 0)] == [(BITS[column], 0)]
+
+
+def test_the_resolution_of_quantities_is_what_the_device_says() -> None:
+    stated = replace(identity((*ROLES, Role.FLOW)), analog=tuple(
+        AnalogInput(role, 0, 0, 0.0, resolution=0.5) for role in (*ROLES, Role.FLOW)
+    ))  # fmt: skip
+    assert converter(device=stated).lsb.tolist() == [0.5] * 6
+    assert converter(device=identity()).lsb[FLOW_STEP] == 0.0
+
+
+def test_counts_need_a_way_to_a_quantity() -> None:
+    """A stand that is set up for a device that speaks SI, and another one comes."""
+    stated = replace(CHANNELS, shunt=replace(SHUNT, r20=np.nan, gain=np.nan))
+    with pytest.raises(NotFittedError, match=r"channel current: expected a quantity, as .*, found counts"):
+        converter(stated)
+    pressure = replace(PRESSURE, kind=PressureKind.QUANTITY, valid_low=-5e4, valid_high=1.05e6)
+    with pytest.raises(NotFittedError, match="channel pressure: expected a quantity"):
+        converter(replace(CHANNELS, pressure=pressure))
+
+
+def test_quantities_are_believed_within_what_the_configuration_says() -> None:
+    pressure = replace(PRESSURE, kind=PressureKind.QUANTITY, valid_low=-5e4, valid_high=1.05e6)
+    level, warm = LevelInput(np.nan, np.nan), TemperatureInput(np.nan, np.nan)
+    channels = Channels(pressure, replace(SHUNT, r20=np.nan, gain=np.nan), VoltageInput(np.nan), FLOW, warm, level)
+    device = replace(identity(), analog=tuple(AnalogInput(role, 0, 0, 0.0) for role in ROLES))
+    block = replace(steady_blocks(RUNNING, 25)[0], values=running())
+    samples = converter(channels, device).convert(block)
+    assert samples.values == pytest.approx(running())
+    assert samples.faulty == 0
+    block.values[:, 0] = 1.06e6
+    samples = converter(channels, device).convert(block)
+    assert (samples.faulty, samples.above) == (BITS[Column.PRESSURE],) * 2
 
 
 # What cannot be believed.

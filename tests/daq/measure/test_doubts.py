@@ -50,6 +50,12 @@ def test_pressure_has_what_is_stated_and_what_a_run_adds() -> None:
     assert all(c.common for name, c in found.items() if name != "resolution")
 
 
+def test_a_flow_that_is_stated_has_the_resolution_of_its_last_digit() -> None:
+    made = Doubts(CHANNELS, LSB | {"flow": 2e-8}, {}, "oil")
+    assert of(made, "flow", 3e-5)["resolution"].standard == pytest.approx(2e-8 / math.sqrt(12))
+    assert "resolution" not in of(doubts(), "flow", 3e-5)
+
+
 def test_a_zero_that_was_taken_is_doubted_less_than_one_that_only_may_have_shifted() -> None:
     made = doubts()
     before = of(made, "pressure", 4e5)["zero"]

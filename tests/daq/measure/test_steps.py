@@ -1,6 +1,7 @@
 """Blocks to steps: any cutting gives the same, and what was lost is seen."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -74,6 +75,21 @@ def lossy(sizes: list[int], lost: set[int]) -> list[Block]:
         else:
             blocks.append(block)
     return blocks
+
+
+def test_ticks_are_right_where_scans_are_uneven() -> None:
+    """A board that prints 100.5 lines a second, give or take 2 ms each, but calls itself one of 100."""
+    rng, n = np.random.default_rng(4), 3000
+    ticks = np.sort(np.rint(np.arange(n) * 1e6 / 100.5 + rng.uniform(-2e3, 2e3, n))).astype(int)
+    ticks -= ticks[0]
+    counts = clipped(counts_of({r: np.full(5, v) for r, v in RUNNING.items()}))
+    line = Line(sample_hz=100)
+    made, steps = measured([replace(line.block(counts), tick=int(ticks[k])) for k in range(0, n, 5)], 100)
+    times = made.trace.times()
+    assert np.abs(times - ticks / 1e6).max() < 0.012  # a scan, and the unevenness; it would be 0.15 s
+    assert all(b.t > a.t for a, b in pairwise(steps))
+    assert not any(s.lost for s in steps)
+    assert steps[-1].t == pytest.approx(ticks[-1] / 1e6, abs=0.02)
 
 
 def test_lost_scans_begin_a_step_anew_and_are_flagged() -> None:
