@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import sysconfig
+import tarfile
 import zipfile
 from pathlib import Path
 
@@ -63,6 +64,15 @@ def test_holds_the_packages_and_the_configuration_and_no_more(wheel: Path) -> No
     ):
         ours = {prefix + path for path in tracked(place)}
         assert ours <= set(names), f"left out of the wheel: {sorted(ours - set(names))}"
+
+
+def test_no_source_distribution_holds_the_emulator(tmp_path: Path) -> None:
+    """It is linked with a library under the GPL; all else here is not under that licence."""
+    call(sys.executable, "-m", "hatchling", "build", "-t", "sdist", "-d", tmp_path, cwd=ROOT)
+    with tarfile.open(next(tmp_path.glob("*.tar.gz"))) as archive:
+        names = [name.partition("/")[2] for name in archive.getnames()]
+    assert {"pyproject.toml", "simulator/coupling.py", "deploy/firmware/Makefile", "tests/conftest.py"} <= set(names)
+    assert not [name for name in names if name.startswith("tests/emulator")]
 
 
 def tracked(folder: str) -> list[str]:
