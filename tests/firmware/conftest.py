@@ -4,15 +4,23 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
+from simulator.coupling import Program
+from tests import firmware_builds
 from tests.firmware.face import Device
 from tests.firmware.host import Host
-from tests.firmware.variant import LINES, Variant, paper
+from tests.firmware.variant import LINES, Variant, options, paper
 
 Make = Callable[[Variant], Device]
 WRAPPING = Variant(tick=(1 << 32) - 400_000, edges=(1 << 32) - 12)
 """Counters that begin 0.4 s of ticks of 1 µs, and twelve edges, before they wrap."""
 
-MAKERS: dict[str, Make] = {"python": paper}
+
+def program(variant: Variant) -> Device:
+    """The reference firmware as a program, built so."""
+    return Program([*firmware_builds.host(), *options(variant)])
+
+
+MAKERS: dict[str, Make] = {"python": paper, "host": program}
 """How each firmware is made that can be built in any way."""
 
 

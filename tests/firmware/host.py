@@ -44,8 +44,8 @@ class Host:
     """A host whose device has just been reset, with every level at `calm` volts and every input closed.
 
     `volts` are as the link counts them, channel by channel. `power` is the device's power pin, `fell` the time at which
-    it last fell (µs) and `valve` where the valve is sent. `asked` and `answered` are the times (µs) between which the
-    newest request of `answer` was taken.
+    it last fell since the reset (µs) and `valve` where the valve is sent. `asked` and `answered` are the times (µs)
+    between which the newest request of `answer` was taken.
     """
 
     def __init__(self, device: Device, n_analog: int, calm: float = 1.0) -> None:
@@ -81,6 +81,7 @@ class Host:
         assert isinstance(first, Identity), f"half a second after a reset the first frame was {first}"
         self.identity = first
         self.span_us = 1_000_000 // first.sample_hz
+        self.fell = -1.0
         return first
 
     def scan(self) -> list[Frame]:
