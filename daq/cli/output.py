@@ -3,8 +3,11 @@
 import json
 import os
 import sys
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Collection, Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from rich.table import Table
 
 PROGRAM = "steadyhead"
 
@@ -37,17 +40,24 @@ def put_table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
         for line in lines:
             put("\t".join(line))
         return
-    from rich import box
     from rich.console import Console
+
+    Console().print(table(head, lines))
+
+
+def table(head: Sequence[str], lines: Iterable[Sequence[str]], right: Collection[str] = ()) -> "Table":
+    """Rows with their head, to be shown in a terminal; the columns named in `right` hold numbers."""
+    from rich import box
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    made = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     for name in head:
-        table.add_column(name, overflow="fold")  # a path that is cut short is of no use
+        justify: Literal["left", "right"] = "right" if name in right else "left"
+        made.add_column(name, justify=justify, overflow="fold")  # a path that is cut short is of no use
     for line in lines:
-        table.add_row(*(Text(cell) for cell in line))
-    Console().print(table)
+        made.add_row(*(Text(cell) for cell in line))
+    return made
 
 
 def put_pairs(pairs: Iterable[tuple[str, object]]) -> None:

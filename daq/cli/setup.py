@@ -1,5 +1,5 @@
-"""`steadyhead setup`: is everything there that a stand needs, what mends it if not, and how fast the stand leaks. Never
-starts a pump."""
+"""`steadyhead setup`: is everything there that a stand needs, what mends it if not, what its device shows, and how fast
+the stand leaks. Never starts a pump."""
 
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated
@@ -14,12 +14,14 @@ from daq.cli.output import put_json, put_table
 if TYPE_CHECKING:
     from daq.cli.setup_checks import Outcome
 
-app = typer.Typer(no_args_is_help=True, add_completion=False, help="Check what a stand needs, and how fast it leaks.")
+app = typer.Typer(
+    no_args_is_help=True, add_completion=False, help="Check what a stand needs, see its device, and how fast it leaks."
+)
 
 
 @app.callback()
 def setup() -> None:
-    """Check what a stand needs, and how fast it leaks."""
+    """Check what a stand needs, see its device, and how fast it leaks."""
 
 
 @app.command()
@@ -36,6 +38,40 @@ def check(config: ConfigOption = None, json: JsonOption = False) -> None:
         raise typer.Exit(Exit.USAGE)
     if not all(outcome.ok for outcome in found):
         raise typer.Exit(Exit.INTERNAL)
+
+
+@app.command()
+def device(
+    *,
+    config: ConfigOption = None,
+    device: DeviceOption = None,
+    seconds: Annotated[
+        float, typer.Option("--time", metavar="SECONDS", min=1.0, max=600.0, help="How long to look before it shows.")
+    ] = 5.0,
+    live: Annotated[bool, typer.Option("--live", help="Show it again every second, until Ctrl-C.")] = False,
+    ports: Annotated[bool, typer.Option("--ports", help="List the serial ports instead; opens none.")] = False,
+    watch: Annotated[bool, typer.Option("--watch", help="Wait for a port to be plugged in, and say which.")] = False,
+    find: Annotated[
+        bool, typer.Option("--find", help="Ask at every free port and usual rate; boards may restart from it.")
+    ] = False,
+    udev: Annotated[bool, typer.Option("--udev", help="Print a udev rule that names the device's port.")] = False,
+    json: JsonOption = False,
+) -> None:
+    """Show what a connected device says: itself, live signals, inputs, outputs, link.
+
+    Counts, volts and quantities per channel, pulses and flow, and whether a run
+    could start. Where the port is not there, the ports that are. Switches nothing on.
+    """
+    from daq.cli import setup_device, setup_ports
+
+    if sum((live, ports, watch, find, udev)) > 1:
+        raise typer.BadParameter("expected at most one of them", param_hint="--live, --ports, --watch, --find, --udev")
+    if ports or watch or find:
+        ask = setup_ports.list_ports if ports else setup_ports.watch if watch else setup_ports.find
+        raise typer.Exit(ask(json=json))
+    if udev:
+        raise typer.Exit(setup_ports.print_rule(config, device))
+    raise typer.Exit(setup_device.look(config, device, seconds, live=live, json=json))
 
 
 @app.command()

@@ -101,7 +101,7 @@ def _mend_device(text: str, error: DriverError) -> str:
     if isinstance(error, PortBusyError):
         return f"fuser -v {place}   # shows who has it"
     if text.startswith("serial:") and not place.exists():
-        return "ls -l /dev/serial/by-id/   # shows what is plugged in; put it into [device] address in stand.toml"
+        return "steadyhead setup device --ports   # shows what is plugged in, and what to write into stand.toml"
     if text.startswith("serial:") and not os.access(place, os.R_OK | os.W_OK):
         return "sudo usermod -aG dialout $USER   # then log in again"
     if isinstance(error, PortError):

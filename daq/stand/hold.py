@@ -31,11 +31,34 @@ async def held(config: StandConfig, store: AsyncStore) -> AsyncIterator[None]:
             await store.close()
 
 
+def refuse_worked(config: StandConfig) -> None:
+    """For whoever only wants to look: a second host on a line would end the run of the first.
+
+    Raises:
+        HeldError: another process works the stand.
+    """
+    path = _lock_file(config)
+    try:
+        file = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:  # nobody ever worked it, or nobody whom we could know of
+        return
+    try:
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise HeldError(_taken(config, path)) from None
+    finally:
+        os.close(file)
+
+
+def _lock_file(config: StandConfig) -> Path:
+    return config.data / f"{config.stand.site}-{config.stand.name}.lock"
+
+
 @contextmanager
 def _lock(config: StandConfig) -> Iterator[None]:
     """A file that says which process it is, locked; the system lets go of it when the process ends, however it ends."""
     site, name = config.stand.site, config.stand.name
-    path = config.data / f"{site}-{name}.lock"
+    path = _lock_file(config)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)

@@ -47,7 +47,7 @@ def test_what_is_wrong_is_said_with_what_mends_it(steadyhead: Command, config: P
     assert ended.exit_code == 70
     assert {what for what, line in lines.items() if line[0] == "WRONG"} == {"device", "broker"}
     assert f"{tmp_path}/gone: there is no such device" in lines["device"][2]
-    assert lines["device"][3].startswith("ls -l /dev/serial/by-id/")
+    assert lines["device"][3].startswith("steadyhead setup device --ports")
     assert "Connection refused" in lines["broker"][2]
     assert "mosquitto" in lines["broker"][3]
 
