@@ -89,6 +89,16 @@ def test_the_depot_in_numbers() -> None:
     assert len(limits.origins) == 5
 
 
+def test_a_loop_in_numbers() -> None:
+    """By hand: of 4 to 20 mA for 0 to 1000 kPa, 900 kPa are 18.4 mA, which are 1.84 V over 100 Ω. A transmitter that
+    reports a failure sends less than 3.6 mA or more than 21 mA (NAMUR NE 43, from memory): 0.36 V and 2.1 V."""
+    loop = PressureInput(PressureKind.LOOP, 0.0, 1e6, 4e-3, 20e-3, 3.6e-3, 21e-3, burden=100.0)
+    limits = made(replace(CHANNELS, pressure=loop))
+    assert by_origin(limits, "limits.pressure").above == pytest.approx(1.84)
+    span = by_origin(limits, "span")
+    assert (span.below, span.above) == (pytest.approx(0.36), pytest.approx(2.1))
+
+
 pressures = st.one_of(
     st.builds(
         replace,
