@@ -189,10 +189,12 @@ class StandLinkDevice:
             lease_ms,
         )
         renews = power and self._done_drive == (self._line.resets, frame)
-        self._newest_drive, self._done_drive = frame, None
+        self._newest_drive = frame
+        if not renews:
+            self._done_drive = None
         reply = await self._ask(frame, repeated=not renews)
-        if reply.done and self._newest_drive is frame:
-            self._done_drive = (self._line.resets, frame)
+        if self._newest_drive is frame:
+            self._done_drive = (self._line.resets, frame) if reply.done else None
         return reply
 
     async def limits(self, blank_ms: int, max_on_s: int, entries: Sequence[LimitEntry]) -> Reply:

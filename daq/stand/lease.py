@@ -7,15 +7,19 @@ procedure that hangs, a daemon that is killed and a line that breaks all end in 
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 
 from daq.procedure.effects import Outputs
 from daq.procedure.plan import Drive
-from drivers.device import Device, DriverError
+from drivers.device import Device, DriverError, Reply
+from drivers.link.frames import ReplyCode
 
 FRESH_S = 0.3
 """A lease is renewed only while the procedure handled a block no longer ago than this."""
 RENEWALS = 5
 """So often within its length a lease is renewed; each may get lost."""
+UNANSWERED_S = 0.9
+"""A line that answers nothing for so long is broken. A request and its repeats take a second."""
 OFF_WITHIN_S = 1.0
 """What ends waits so long for the answer to power-off; after that the lease has long run out."""
 FULLY_OPEN = 10_000
@@ -43,28 +47,31 @@ class Lease:
         self._renewed = drive.lease / RENEWALS
         self._wanted = Outputs(power=False, valve=1.0)
         self._sent: Outputs | None = None
-        self._handled_at = self._sent_at = clock()
+        self._handled_at = self._sent_at = self._answered_at = clock()
+        self._asking: set[asyncio.Task[None]] = set()
         self._due = asyncio.Event()
         self._due.set()
-        self._over = False
+        self._over = self._tripped = False
         self._keeping = None if device.virtual else asyncio.create_task(self._keep(), name="lease")
         self._ending: asyncio.Task[None] | None = None
 
     def want(self, outputs: Outputs) -> None:
-        """The outputs from now on."""
+        """The outputs from now on; no power any more once the device has tripped."""
         if not self._over:
-            self._wanted = outputs
+            self._wanted = replace(outputs, power=outputs.power and not self._tripped)
             self._due.set()
 
     def handled(self) -> None:
-        """The procedure has handled a block just now."""
+        """The procedure has handled a block just now. A renewal that this held up is due before anything else."""
         self._handled_at = self._clock()
+        if self._handled_at - self._sent_at >= self._renewed:
+            self._due.set()
 
     def end(self) -> None:
         """Power off, at once and for good; the valve goes where it was wanted last."""
         if self._over:
             return
-        self._over, self._wanted = True, Outputs(power=False, valve=self._wanted.valve)
+        self._over, self._wanted = True, replace(self._wanted, power=False)
         if self._keeping is not None:
             self._keeping.cancel()
         self._ending = asyncio.create_task(self._switch_off(), name="power off")
@@ -72,12 +79,12 @@ class Lease:
     async def ended(self) -> None:
         """Waits until power-off has been answered, or that is given up."""
         if self._ending is not None:
-            await asyncio.wait({self._ending})
+            await asyncio.wait({self._ending, *self._asking})
 
     async def turn(self) -> None:
         """Sends what is due to a virtual device."""
         if not self._over and (self._wanted != self._sent or self._clock() - self._sent_at >= self._renewed):
-            await self._tell()
+            await self._tell(self._next())
 
     async def _keep(self) -> None:
         while True:
@@ -85,33 +92,57 @@ class Lease:
                 async with asyncio.timeout(self._renewed):
                     await self._due.wait()
             self._due.clear()
-            if self._clock() - self._handled_at <= FRESH_S:
-                await self._tell()
+            if self._clock() - self._handled_at <= FRESH_S or not self._wanted.power:
+                self._send()
 
-    async def _tell(self) -> None:
-        """Sends the outputs where they changed, and renews the lease while power is on."""
-        wanted, self._sent_at = self._wanted, self._clock()
-        if wanted == self._sent and not wanted.power:
+    def _send(self) -> None:
+        """Tells the device without waiting for its answer: one that is late or lost must not hold up the next."""
+        wanted = self._next()
+        if wanted is not None:
+            task = asyncio.create_task(self._tell(wanted), name="drive")
+            self._asking.add(task)
+            task.add_done_callback(self._asking.discard)
+
+    def _next(self) -> Outputs | None:
+        """What is to be sent now: the outputs where they changed, and again while power is on."""
+        now, before = self._clock(), self._sent
+        if self._wanted == before and not before.power:
+            return None
+        if not self._asking:
+            self._answered_at = now
+        self._sent, self._sent_at = self._wanted, now
+        return self._wanted
+
+    async def _tell(self, wanted: Outputs | None) -> None:
+        if wanted is None:
             return
         try:
-            reply = await self._device.drive(
-                power=wanted.power,
-                valve=round(wanted.valve * FULLY_OPEN),
-                supply_mv=self._supply_mv,
-                lease_ms=round(self._drive.lease * 1e3) if wanted.power else 0,
-            )
+            reply = await self._drive_to(wanted)
         except DriverError as error:
-            self._failed(str(error))
+            if self._clock() - self._answered_at >= UNANSWERED_S:
+                self._fail(str(error))
             return
-        if reply.done:
-            self._sent = wanted
-        else:
-            self._failed(reply.text)
+        self._answered_at = self._clock()
+        if reply.code == ReplyCode.TRIPPED:  # STATUS says why, and is judged; this run asks for no power any more
+            self._tripped = True
+            self.want(self._wanted)
+        elif not reply.done:
+            self._fail(reply.text)
+
+    async def _drive_to(self, wanted: Outputs) -> Reply:
+        return await self._device.drive(
+            power=wanted.power,
+            valve=round(wanted.valve * FULLY_OPEN),
+            supply_mv=self._supply_mv,
+            lease_ms=round(self._drive.lease * 1e3) if wanted.power else 0,
+        )
+
+    def _fail(self, why: str) -> None:
+        if not self._over:
+            self._failed(why)
 
     async def _switch_off(self) -> None:
-        wanted, attempt = self._wanted, None if self._device.virtual else OFF_WITHIN_S
+        attempt = None if self._device.virtual else OFF_WITHIN_S
         with suppress(DriverError, TimeoutError):
             async with asyncio.timeout(attempt):
-                await self._device.drive(
-                    power=False, valve=round(wanted.valve * FULLY_OPEN), supply_mv=self._supply_mv, lease_ms=0
-                )
+                await self._drive_to(self._wanted)

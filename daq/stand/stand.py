@@ -108,7 +108,7 @@ class Stand:
                 breath += 1
                 if device.virtual and self._active is None:
                     await self._wait_for_a_run()
-                elif breath >= BREATH:
+                elif breath >= BREATH or self._lease is not None:  # a lease must not wait for a backlog of blocks
                     breath = 0
                     await asyncio.sleep(0)
         finally:
