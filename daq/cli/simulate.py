@@ -45,7 +45,9 @@ def simulate(
     from simulator.words import WORDS
 
     names = list(load_scenario(scenario).units)
-    note("steering: do WORD, unit NAME, fault NAME, power on|off, valve 0…1, input NAME open|closed, quit")
+    note(
+        "steering: do WORD, unit NAME, fault NAME, power on|off, valve 0…1, input NAME open|closed, quit; Ctrl-C ends it"
+    )
     note(f"words: {', '.join(sorted(WORDS - {'wait', 'none'}))}")
     note(f"units: {', '.join(names)}")
     asyncio.run(
