@@ -23,12 +23,16 @@ LOOK_S = 0.5
 STEEPEST = 3.0
 """Where an opening valve has not yet moved pressure it may do so suddenly, as a relief valve or regulator shuts: by at
 most its pressure times this, divided by the travel made, between what a needle does (4) and a linear valve (2)."""
+GROPES = 0.25
+"""Before the late meter can tell what flows, such a valve opens with this share of its full speed."""
 GROWS = 1.2
 """Speed grows by so much a step at most …"""
 BEGINS = 0.01
 """… and by this share of full speed."""
 OVER = 1.2, 1.5
 """Where pressure changes by more than so many times what was wanted the valve slows down; by the second it stands."""
+FIRST = 0.1
+"""The travel made counts as at least this much there: a valve that lets so much through any sooner is far too large."""
 LAST = 0.003
 """The travel left is never taken as less than this."""
 BINS = 100
@@ -166,13 +170,16 @@ class Ramp:
 
     def _quickest_opening(self, step: Step, wanted: float) -> float:
         """The opening speed at which pressure falls by `wanted`. A valve only flattens as it opens, once pressure has
-        answered. Before, no faster than it could close where it will be; where it has not closed yet, and the meter
-        sees what flows, the steepest that it may be is reckoned with."""
-        steep, shown = self._watch.steepness, self._ahead()
-        known = step.flow.value == step.flow.value
-        if known and not self._moved and shown is None:
-            steep = max(steep, STEEPEST * step.pressure / max(self.position, LAST))
-        top = self._top if shown is None else shown
+        answered. Before, it opens no faster than it could close there; where it has not closed yet, the steepest that
+        it may be is reckoned with once the meter can tell the flow."""
+        steep, top = self._watch.steepness, self._ahead()
+        if top is None and not self._moved:
+            top = GROPES * self._top
+            if step.flow.value == step.flow.value:
+                steep = max(steep, STEEPEST * step.pressure / max(self.position, FIRST))
+        elif top is not None:
+            top *= math.sqrt(wanted / self._rate)
+        top = self._top if top is None else top
         return min(wanted / steep, top) if steep > 0.0 else top
 
     # What closing has shown.
