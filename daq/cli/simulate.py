@@ -35,8 +35,7 @@ def simulate(
 ) -> None:
     """Simulate a stand. Prints the device's address, then what the operator confirms.
 
-    Lines on standard input steer it: `do WORD`, `unit NAME`, `fault NAME`, `power on|off`, `valve 0…1`,
-    `input NAME open|closed`, `quit`.
+    Lines on standard input steer it: `do WORD`, `fault NAME` and others, which it lists when it begins.
     """
     import asyncio
 
@@ -45,9 +44,7 @@ def simulate(
     from simulator.words import WORDS
 
     names = list(load_scenario(scenario).units)
-    note(
-        "steering: do WORD, unit NAME, fault NAME, power on|off, valve 0…1, input NAME open|closed, quit; Ctrl-C ends it"
-    )
+    note("steering: do WORD, unit NAME, fault NAME, power on|off, valve 0…1, input NAME open|closed; quit or Ctrl-C")
     note(f"words: {', '.join(sorted(WORDS - {'wait', 'none'}))}")
     note(f"units: {', '.join(names)}")
     asyncio.run(
