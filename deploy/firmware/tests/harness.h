@@ -30,6 +30,7 @@ struct paper {
     uint16_t room;
     uint8_t sent[MOST_SENT];
     uint32_t n_sent;
+    uint32_t dropped; /* frames that found no room */
     int16_t samples[4096];
     uint16_t n_samples, next_sample;
     bool capturing;
@@ -45,6 +46,9 @@ void paper_start(uint32_t ticks);
 
 /* The next frame that was sent, without stuffing and check sum, which are right; gives its length, 0 if there is none. */
 uint8_t paper_frame(uint8_t content[LONGEST_CONTENT]);
+
+/* What was sent has been read and is forgotten. */
+void paper_start_reading(void);
 
 /* Reads on to the next frame of a type; 0 if none is left. */
 uint8_t paper_frame_of(enum frame_type type, uint8_t content[LONGEST_CONTENT]);

@@ -3,6 +3,43 @@
 #include "harness.h"
 #include "wire.h"
 
+const struct design two_channels = {
+    .flags = SIMULATED,
+    .device_id = {0x11, 0x22, 0x33, 0x44, 0x55, 0x66, 0x77, 0x88},
+    .firmware = {1, 2, 3},
+    .inputs_fitted = 7,
+    .n_analog = 2,
+    .n_pulse = 1,
+    .sample_hz = 500,
+    .tick_hz = 1000000,
+    .burst_max_hz = 20000,
+    .burst_max_total = 1024,
+    .analog = {{ROLE_PRESSURE, 12, 0, 5.0f / 4096.0f}, {ROLE_SHUNT, 12, -8, -5.0f / 4096.0f}},
+    .pulse = {PULSE_FLOW},
+};
+
+const struct design bench = {
+    .flags = SIMULATED | POWER_SWITCH | VALVE_ACTUATOR,
+    .inputs_fitted = STOP_CIRCUIT | SPLASH_GUARD | FLUID_LEVEL,
+    .n_analog = 6,
+    .n_pulse = 1,
+    .sample_hz = 500,
+    .tick_hz = 1000000,
+    .burst_max_hz = 20000,
+    .burst_max_total = 4000,
+    .valve_travel_ms = 2000,
+    .analog =
+        {
+            {ROLE_PRESSURE, 12, 0, 5.0f / 4096.0f},
+            {ROLE_VOLTAGE, 12, 0, 5.0f / 4096.0f},
+            {ROLE_SHUNT, 12, 41, 5.0f / 4096.0f},
+            {ROLE_TEMPERATURE, 12, 0, 5.0f / 4096.0f},
+            {ROLE_LEVEL, 12, 0, 5.0f / 4096.0f},
+            {ROLE_SHUNT_WIDE, 12, 41, 5.0f / 4096.0f},
+        },
+    .pulse = {PULSE_FLOW},
+};
+
 struct paper paper;
 static uint32_t read_to;
 
@@ -28,8 +65,10 @@ uint16_t board_room(void)
 
 bool board_send(const uint8_t *wire, uint8_t n)
 {
-    if (n > paper.room || paper.n_sent + n > MOST_SENT)
+    if (n > paper.room || paper.n_sent + n > MOST_SENT) {
+        paper.dropped++;
         return false;
+    }
     memcpy(paper.sent + paper.n_sent, wire, n);
     paper.n_sent += n;
     return true;
@@ -74,6 +113,11 @@ uint16_t board_samples(void)
 int16_t board_sample(void)
 {
     return paper.samples[paper.next_sample++];
+}
+
+void paper_start_reading(void)
+{
+    read_to = paper.n_sent = paper.dropped = 0;
 }
 
 uint8_t paper_frame(uint8_t content[LONGEST_CONTENT])
