@@ -50,7 +50,7 @@ def test_what_ships(driven: Path) -> None:
     drive = config.stand.drive
     assert (config.stand.site, config.stand.name, config.stand.driven) == ("marrow-hill", "bench-2", True)
     assert drive == Drive(
-        Input.STOP_CIRCUIT | Input.SPLASH_GUARD | Input.FLUID_LEVEL, 0.5, 1.0, 3.0, 150e3, 20e3
+        Input.STOP_CIRCUIT | Input.SPLASH_GUARD | Input.FLUID_LEVEL, 0.5, 1.0, 4.0, 150e3, 20e3
     )  # as the file says, in SI
     assert check(driven) == []
 
@@ -82,7 +82,7 @@ def test_every_key_is_read(driven: Path, spoil: Spoil) -> None:
     for old, new in (
         ("0.5 s", "800 ms"),
         ("1 s", "1.5 s"),
-        ("3 s", "8 s"),
+        ("4 s", "8 s"),
         ("150 kPa/s", "1 bar/s"),
         ("20 kPa", "0.3 bar"),
     ):
@@ -128,7 +128,7 @@ MISTAKES = [
     ('lease = "0.5 s"', 'lease = "2.5 s"', "drive.lease", "0.2 s to 2 s", "2.5 s"),
     ('lease = "0.5 s"', 'lease = "0.5 kPa"', "drive.lease", 'a time such as "2 s"', "'0.5 kPa', which is a pressure"),
     ('obeyed = "1 s"', 'obeyed = "60 s"', "drive.obeyed", "0.2 s to 10 s", "60 s"),
-    ('travel = "3 s"', 'travel = "0.1 s"', "drive.travel", "0.2 s to 60 s", "0.1 s"),
+    ('travel = "4 s"', 'travel = "0.1 s"', "drive.travel", "0.2 s to 60 s", "0.1 s"),
     ('"150 kPa/s"', '"1 kPa/s"', "drive.pressure_rate", "5 kPa/s to 2000 kPa/s", "1 kPa/s"),
     (
         *('"150 kPa/s"', '"150 kPa"', "drive.pressure_rate"),
@@ -136,7 +136,7 @@ MISTAKES = [
     ),
     ('overshoot = "20 kPa"', 'overshoot = "-20 kPa"', "drive.overshoot", "1 kPa to 200 kPa", "-20 kPa"),
     (
-        *('travel = "3 s"', 'travel = "35 s"', "drive", "a valve that shuts within 40 s, limits.stage"),
+        *('travel = "4 s"', 'travel = "35 s"', "drive", "a valve that shuts within 40 s, limits.stage"),
         "41.333 s for `travel` and limits.pressure at `pressure_rate`",
     ),
 ]  # fmt: skip
