@@ -11,6 +11,9 @@ from daq.measure.steps import STEP_S, Step
 from daq.procedure.plan import Drive
 from daq.procedure.ramp_watch import GAP_S, Watch
 
+SPARE = 0.8
+"""With the unit running the valve takes this share of full speed at most: where an actuator is slower than stated, the
+command runs ahead of it, and a pressure that comes up late finds the valve told to be far too near shut."""
 AIMED = 0.9
 """The share of the permitted rate that is aimed at; the rest is for what noise and delay do."""
 REACTION_S = 0.15
@@ -23,8 +26,8 @@ LOOK_S = 0.5
 STEEPEST = 3.0
 """Where an opening valve has not yet moved pressure it may do so suddenly, as a relief valve or regulator shuts: by at
 most its pressure times this, divided by the travel made, between what a needle does (4) and a linear valve (2)."""
-GROPES = 0.25
-"""Before the late meter can tell what flows, such a valve opens with this share of its full speed."""
+GROPES = 0.06
+"""Before the late meter can tell what flows, such a valve opens by this share of its travel in a second at most."""
 GROWS = 1.2
 """Speed grows by so much a step at most …"""
 BEGINS = 0.01
@@ -59,11 +62,12 @@ class Ramp:
     which only an interval is known can be), and moves only when it is called: calls may pause, and begin anew a few
     steps after. `position` is what was given last; `settled` says that `hold` has its pressure and the valve stands.
 
-    The actuator must take no longer from end to end than `drive.travel` says: the position commanded would run ahead.
+    The actuator must take no longer from end to end than `drive.travel` says, or little longer.
     """
 
     def __init__(self, drive: Drive, position: float = 1.0) -> None:
-        self._top = 1.0 / drive.travel
+        self._fastest = 1.0 / drive.travel
+        self._top = SPARE * self._fastest
         self._rate = AIMED * min(drive.pressure_rate, drive.overshoot / REACTION_S)
         self._watch = Watch()
         self._closing: bool | None = None
@@ -97,7 +101,7 @@ class Ramp:
         since, self._t = step.t - self._t, step.t
         self._leave()
         self._watch = Watch()
-        most = self._top * (since if 0.0 < since <= GAP_S else 0.0)
+        most = self._fastest * (since if 0.0 < since <= GAP_S else 0.0)
         gap = min(max(goal, 0.0), 1.0) - self.position
         self.position += min(max(gap, -most), most)
         return self.position
@@ -174,7 +178,7 @@ class Ramp:
         it may be is reckoned with once the meter can tell the flow."""
         steep, top = self._watch.steepness, self._ahead()
         if top is None and not self._moved:
-            top = GROPES * self._top
+            top = min(GROPES, self._top)
             if step.flow.value == step.flow.value:
                 steep = max(steep, STEEPEST * step.pressure / max(self.position, FIRST))
         elif top is not None:
