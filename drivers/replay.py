@@ -1,9 +1,9 @@
-"""A recording as a device: the same bytes through the same deframer and session, as fast as they can be read."""
+"""A recording as a device: the same bytes read in the same way, as fast as can be."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -13,9 +13,30 @@ from drivers.link.deframer import Deframer
 from drivers.link.frames import Layout
 from drivers.link.session import Session
 from drivers.recording import Cut, End, Entry, Header, Note, RecordingError, link_change, read_recording
+from drivers.text_lines_replay import RECORDED, TextReader
 
 BREATHE_EVERY = 64
 """Entries between two pauses in which other tasks get their turn; a pause costs as much as reading some entries."""
+
+
+class Reader(Protocol):
+    """What makes events of recorded bytes. `first` are those that were being told when the recording began."""
+
+    first: list[Event]
+
+    @property
+    def identity(self) -> Identity: ...
+
+    @property
+    def status(self) -> Status | None: ...
+
+    def read(self, data: bytes) -> Iterator[tuple[bytes, list[Event]]]:
+        """Each piece that stood on the line, and the events that it gives."""
+        ...
+
+    def lost(self) -> None:
+        """A line that went down was opened anew afterwards, with nothing known but who was there before."""
+        ...
 
 
 class ReplayDevice:
@@ -38,47 +59,27 @@ class ReplayDevice:
         if not isinstance(first, Header):
             raise RecordingError(f"recording {path}: stops before its header; there is nothing to replay")
         self.header: Mapping[str, Any] = first.body
-        self._first_identity = self._read_identity()
-        self._deframer = Deframer(Layout.of(self._first_identity))
-        self._session = Session(0.0, self.counts, self._first_identity)
-        self._resume()
+        self._reader = self._made_reader()
+
+    def _made_reader(self) -> Reader:
+        if RECORDED not in self.header:
+            return _LinkReader(self.header, self.counts, self._path)
+        try:
+            return TextReader(self.header[RECORDED], self.counts)
+        except (KeyError, TypeError, ValueError) as error:
+            raise _bad_header(self._path, RECORDED, "what recording_header() gave", str(error)) from error
 
     @property
     def identity(self) -> Identity:
-        return self._session.identity or self._first_identity
+        return self._reader.identity
 
     @property
     def status(self) -> Status | None:
-        return self._session.status
-
-    def _read_identity(self) -> Identity:
-        try:
-            wire = bytes.fromhex(self.header["identity_frame"])
-        except (KeyError, TypeError, ValueError) as error:
-            raise self._bad_header("identity_frame", "the bytes of a frame in hex", str(error)) from error
-        pieces = Deframer(opened=False).feed(wire)
-        if len(pieces) != 1 or not isinstance(pieces[0].frame, Identity):
-            raise self._bad_header("identity_frame", "one IDENTITY frame", wire.hex(" "))
-        return pieces[0].frame
-
-    def _resume(self) -> None:
-        """Goes on counting where the recorded device stood when the recording began."""
-        point = self.header.get("resume")
-        if point is None:
-            return
-        try:
-            wire = bytes.fromhex(point["frame"])
-            block = _block_before(point, len(self._first_identity.analog))
-            self._session.continue_after(block)
-        except (KeyError, TypeError, ValueError) as error:
-            raise self._bad_header("resume", "what recording_header() gave", str(error)) from error
-        self._deframer = Deframer(Layout.of(self._first_identity), opened=False)
-        self._deframer.feed(wire)
-
-    def _bad_header(self, key: str, expected: str, found: str) -> RecordingError:
-        return RecordingError(f"recording {self._path}, header, {key}: expected {expected}, found {found}")
+        return self._reader.status
 
     async def events(self) -> AsyncIterator[Event]:
+        for event in self._reader.first:
+            yield event
         for number, entry in enumerate(self._entries):
             if self._closed:
                 return
@@ -88,13 +89,9 @@ class ReplayDevice:
                 yield event
 
     def _wire(self, data: bytes) -> Iterator[Event]:
-        for piece in self._deframer.feed(data):
-            # What was asked stands in no recording: a host that asked twice got two IDENTITYs of one boot. A reset
-            # shows by its boot; one that does not was noted by whoever recorded it.
-            self._session.expect_identity()
-            events = self._session.handle(piece, 0.0)
+        for wire, events in self._reader.read(data):
             if self.tap is not None:
-                self.tap(piece.wire)
+                self.tap(wire)
             yield from events
 
     def _other(self, entry: Entry) -> Iterator[Event]:
@@ -103,7 +100,8 @@ class ReplayDevice:
             if change is None:
                 yield Replayed(entry.kind, entry.body)
             else:
-                self._follow(change)
+                if change.link is Link.DOWN:
+                    self._reader.lost()
                 yield change
         elif isinstance(entry, Cut):
             yield LinkChange(
@@ -112,12 +110,6 @@ class ReplayDevice:
             )
         elif not isinstance(entry, End):
             raise RecordingError(f"recording {self._path}: an entry {entry!r} where none can be")
-
-    def _follow(self, change: LinkChange) -> None:
-        """A line that went down was opened anew afterwards, with nothing known but who was there before."""
-        if change.link is Link.DOWN:
-            self._deframer = Deframer(self._deframer.layout)
-            self._session = Session(0.0, self.counts, self._session.identity)
 
     def recording_header(self) -> None:
         """A replay is not recorded again; its recording is there."""
@@ -140,6 +132,66 @@ class ReplayDevice:
 
     async def close(self) -> None:
         self._closed = True
+
+
+class _LinkReader:
+    """The stand link, as it was spoken."""
+
+    def __init__(self, header: Mapping[str, Any], counts: LinkCounts, path: Path) -> None:
+        self.first: list[Event] = []
+        self._header, self._counts, self._path = header, counts, path
+        self._first_identity = self._read_identity()
+        self._deframer = Deframer(Layout.of(self._first_identity))
+        self._session = Session(0.0, counts, self._first_identity)
+        self._resume()
+
+    @property
+    def identity(self) -> Identity:
+        return self._session.identity or self._first_identity
+
+    @property
+    def status(self) -> Status | None:
+        return self._session.status
+
+    def _read_identity(self) -> Identity:
+        try:
+            wire = bytes.fromhex(self._header["identity_frame"])
+        except (KeyError, TypeError, ValueError) as error:
+            expected = "the bytes of a frame in hex"
+            raise _bad_header(self._path, "identity_frame", expected, str(error)) from error
+        pieces = Deframer(opened=False).feed(wire)
+        if len(pieces) != 1 or not isinstance(pieces[0].frame, Identity):
+            raise _bad_header(self._path, "identity_frame", "one IDENTITY frame", wire.hex(" "))
+        return pieces[0].frame
+
+    def _resume(self) -> None:
+        """Goes on counting where the recorded device stood when the recording began."""
+        point = self._header.get("resume")
+        if point is None:
+            return
+        try:
+            wire = bytes.fromhex(point["frame"])
+            block = _block_before(point, len(self._first_identity.analog))
+            self._session.continue_after(block)
+        except (KeyError, TypeError, ValueError) as error:
+            raise _bad_header(self._path, "resume", "what recording_header() gave", str(error)) from error
+        self._deframer = Deframer(Layout.of(self._first_identity), opened=False)
+        self._deframer.feed(wire)
+
+    def read(self, data: bytes) -> Iterator[tuple[bytes, list[Event]]]:
+        for piece in self._deframer.feed(data):
+            # What was asked stands in no recording: a host that asked twice got two IDENTITYs of one boot. A reset
+            # shows by its boot; one that does not was noted by whoever recorded it.
+            self._session.expect_identity()
+            yield piece.wire, self._session.handle(piece, 0.0)
+
+    def lost(self) -> None:
+        self._deframer = Deframer(self._deframer.layout)
+        self._session = Session(0.0, self._counts, self._session.identity)
+
+
+def _bad_header(path: Path, key: str, expected: str, found: str) -> RecordingError:
+    return RecordingError(f"recording {path}, header, {key}: expected {expected}, found {found}")
 
 
 def _block_before(point: Mapping[str, Any], channels: int) -> Block:
