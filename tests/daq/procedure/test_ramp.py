@@ -102,6 +102,21 @@ def test_neither_a_quick_actuator_nor_a_slow_one_takes_pressure_along(actuator: 
     assert closed(pipe, ramp).quickest() <= LATE_BY * DRIVE.pressure_rate
 
 
+def test_a_pressure_that_scatters_as_on_a_pulsating_pump_leads_to_no_haste() -> None:
+    """Samples of real rigs scatter by up to 1.7 % of the reading on pulsating pumps, 25 of them in a step's mean."""
+    pipe, ramp = Pipe(DISPLACEMENT, noise=0.017 / 5.0), Ramp(DRIVE)
+    pipe.wait(1.0, 1.0)
+    way = closed(pipe, ramp)
+    assert way.quickest() <= 1.3 * DRIVE.pressure_rate
+    assert way.seconds < 20.0
+
+
+@pytest.mark.parametrize("opening", SEATED)
+def test_an_actuator_a_little_slower_than_stated_does_no_harm(opening: str) -> None:
+    pipe, _ = running(DISPLACEMENT, opening, actuator=1.2 * DRIVE.travel)
+    assert closed(pipe, Ramp(DRIVE)).quickest() <= LATE_BY * DRIVE.pressure_rate
+
+
 def test_an_even_ramp_of_the_same_length_would_be_far_too_quick() -> None:
     pipe, ramp = running(DISPLACEMENT)
     seconds = closed(pipe, ramp).seconds
@@ -191,6 +206,23 @@ def test_a_valve_that_holds_stands_still() -> None:
         ramp.hold(pipe.step(ramp.position), 400e3)
     assert ramp.settled
     assert ramp.position == at
+
+
+def test_a_pressure_counts_as_held_only_once_the_valve_has_stood() -> None:
+    pipe, ramp = running(TURBINE)
+    way = held(pipe, ramp, 400e3)
+    assert len(set(way.positions[-round(1.0 / STEP_S) :])) == 1
+
+
+def test_a_pressure_far_off_is_neared_anew_and_not_trimmed_for_ever() -> None:
+    pipe, ramp = running(TURBINE)
+    held(pipe, ramp, 400e3)
+    pipe.made = replace(TURBINE, free_flow=0.7 * TURBINE.free_flow)
+    pipe.wait(1.0, ramp.position)
+    assert pipe.pressure < 300e3
+    way = travel(pipe, ramp, lambda s: ramp.hold(s, 400e3), lambda: ramp.settled and pipe.pressure > 390e3)
+    assert way.seconds < 8.0
+    assert way.quickest() <= LATE_BY * DRIVE.pressure_rate
 
 
 def test_a_pressure_that_wanders_off_is_found_again() -> None:
