@@ -40,7 +40,6 @@ LAST = 0.003
 """The travel left is never taken as less than this."""
 BINS = 100
 """So finely is remembered how quickly the valve could close, for opening it again."""
-BLEND = 0.3
 NEAR = 0.005, 1e3
 """A pressure is held when it is within this share of it, or within so many Pa where that is more …"""
 STAYS = 2.5
@@ -189,9 +188,7 @@ class Ramp:
     # What closing has shown.
 
     def _remember(self) -> None:
-        place = int(BINS * self.position)
-        speed = min(self._quickest(self._rate), self._top)
-        self._closed_at[place] = speed + (1.0 - BLEND) * (self._closed_at.get(place, speed) - speed)
+        self._closed_at[int(BINS * self.position)] = min(self._quickest(self._rate), self._top)
 
     def _ahead(self) -> float | None:
         """The slowest that the valve could close where an opening one will soon be, None where it has not."""

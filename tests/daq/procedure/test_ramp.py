@@ -152,6 +152,13 @@ def test_a_module_opens_first_without_having_closed() -> None:
     assert way.seconds < 20.0
 
 
+def test_a_valve_without_a_seat_is_not_opened_for_ever() -> None:
+    pipe, ramp = running(REGULATED, "equal shares", shut=True)
+    way = opened(pipe, ramp)
+    assert way.seconds < 28.0
+    assert way.quickest() <= LATE_BY * DRIVE.pressure_rate
+
+
 def test_without_pressure_the_valve_takes_its_travel_and_a_start() -> None:
     ramp = Ramp(DRIVE)
     steps = (step_of(k, k * STEP_S, 0.0, 0.0) for k in range(1000))
