@@ -15,7 +15,7 @@ class RefusedError(StandError):
 
 BLOCKED = {
     "link_down": "the device does not answer: look at its power and cable",
-    "channel_missing": "the device lacks a channel that stand.toml names: correct one of the two",
+    "channel_missing": "the device scans too slowly, or not all that stand.toml names: correct one of the two",
     "run_under_way": "wait for its verdict, or abort it",
     "storing": "the last verdict is not in the database yet: wait, or see the log for what keeps it",
     "power_on": "switch the unit's power off",

@@ -195,7 +195,7 @@ class Stand:
             self._idle = Idle(self.config.stand.channels, identity)
         except MeasureError as error:
             self._idle = None
-            self._say(Alarm("channel_missing", "stop", str(error), "correct the stand configuration or the wiring"))
+            self._say(Alarm("channel_missing", "stop", str(error), "correct the device, its wiring or stand.toml"))
         if self.link.link is not Link.UP:
             self._set_link(LinkChange(Link.UP, "identified"))
 
