@@ -96,7 +96,7 @@ class Measuring:
         if identity.sample_hz < SLOWEST_HZ:
             raise TooSlowError(
                 f"device {identity.device_id}: {identity.sample_hz} scans a second; expected at least {SLOWEST_HZ}, "
-                "two in each 50 ms step; have it scan, or print, more often"
+                "two in each 50 ms step; raise the rate in the firmware"
             )
         self.converter = Converter(channels, identity, needed)
         self.identity = identity
