@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daq.catalogue import units
 from drivers.block import Role
 from drivers.text_lines_header import ANALOG, EXAMPLE, TIMES, Analog, HeaderError, is_header, read_header
 
@@ -55,8 +56,7 @@ def si(header: str, value: float) -> float:
 
 
 UNITS = [
-    # psi and degrees Fahrenheit: NIST SP 811 (2008), appendix B.8. The litre: SI Brochure, 9th edition (2019), table 8.
-    # The rest are prefixes of the SI, the bar and the degree Celsius, exact by definition.
+    # By definition; tests/published/test_units.py holds some against their sources.
     ("pressure [Pa]", 250.0, 250.0),
     ("pressure [hPa]", 250.0, 25e3),
     ("pressure [mbar]", 250.0, 25e3),
@@ -87,9 +87,19 @@ def test_units(header: str, value: float, expected: float) -> None:
     assert si(header, value) == pytest.approx(expected, rel=1e-8)
 
 
+def test_units_are_those_of_the_configuration() -> None:
+    """The same words mean the same there; `C` and a plain share are this driver's own."""
+    dimensions = {"pressure": units.PRESSURE, "voltage": units.VOLTAGE, "current": units.CURRENT}
+    dimensions |= {"temperature": units.TEMPERATURE, "flow": units.FLOW}
+    for name, dimension in dimensions.items():
+        for unit in ANALOG[name][1].keys() - {"C"}:
+            there = units.read(f"3.7 {unit.replace('m3', 'm^3')}", dimension)
+            assert si(f"{name} [{unit}]", 3.7) == pytest.approx(there, rel=1e-12), unit
+
+
 def test_every_unit_can_be_written_in_every_way() -> None:
-    for name, (_, units) in ANALOG.items():
-        for unit in units:
+    for name, (_, known) in ANALOG.items():
+        for unit in known:
             assert read_header(f"time [s],{name} [{unit}]") == read_header(
                 f"time(us),{name}({unit})".replace("us", "s")
             )

@@ -9,6 +9,7 @@ import pytest
 
 from daq.catalogue import units
 from daq.catalogue.units import read
+from drivers.text_lines_header import read_header
 from tests.published.rows import rows
 
 SP811 = "NIST SP 811 (2008), Appendix B.8"
@@ -45,6 +46,23 @@ def test_pressure(written: str, kilopascal: float, relative: float, source: str)
 )
 def test_flow(written: str, litres_per_hour: float, relative: float, source: str) -> None:
     assert read(written, units.FLOW) * 3.6e6 == pytest.approx(litres_per_hour, rel=max(relative, 4e-16)), source
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "si", "relative"),
+    [
+        pytest.param("pressure [psi]", 1.0, 6894.757293168, 1e-9, id="V1.1 in text lines"),
+        pytest.param("pressure [psi]", 58.0, 399_895.923, 1e-6, id="V1.3 in text lines"),
+        pytest.param("pressure [bar]", 1.0, 100e3, 1e-15, id="V1.5 in text lines"),
+        pytest.param("flow [mL/min]", 2000.0, 120e-3 / 3600, 1e-15, id="V1.14 in text lines"),
+        pytest.param("temperature [degF]", 212.0, 373.15, 1e-12, id="V1.15 in text lines"),
+        pytest.param("temperature [degF]", 68.0, 293.15, 1e-12, id="V1.16 in text lines"),
+    ],
+)
+def test_columns_of_text_lines(column: str, value: float, si: float, relative: float) -> None:
+    """The driver has a small table of its own; the sources are those of the rows."""
+    (read_as,) = read_header(f"time [s], {column}").analog
+    assert read_as.factor * value + read_as.offset == pytest.approx(si, rel=max(relative, 4e-16))
 
 
 @rows("V1.15")
