@@ -26,9 +26,10 @@ from daq.procedure.plan import Part
 from drivers.block import Capture, Identity
 
 MOST_HZ = 20_000
-MOST_SAMPLES = 4_000
+CAPTURE_S = 0.2
 """A capture long and fast enough for the motors of the trade: 0.2 s are 10 turns at 3 000/min, and 20 kHz are 10
-samples a hump at 14 humps and 8 500/min (speeds are common practice, no source)."""
+samples a hump at 14 humps and 8 500/min (speeds are common practice, no source). No longer, since it takes the place of
+scans: while none come a driven stand's lease is not renewed."""
 Made = list[Reading | Noted]
 
 
@@ -37,7 +38,8 @@ def capture_for(identity: Identity) -> CaptureWanted | None:
     role = next((r for r in SHUNTS if identity.analog_index(r) is not None), None)
     if role is None or identity.burst_max_hz == 0:
         return None
-    return CaptureWanted(int(role), min(identity.burst_max_hz, MOST_HZ), min(identity.burst_max_total, MOST_SAMPLES))
+    rate = min(identity.burst_max_hz, MOST_HZ)
+    return CaptureWanted(int(role), rate, min(identity.burst_max_total, round(CAPTURE_S * rate)))
 
 
 class Further:

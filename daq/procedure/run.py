@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from daq.judge.hints import Hint, hints
 from daq.judge.verdict import verdict
 from daq.measure.convert import BITS, Column
@@ -19,7 +21,19 @@ from daq.procedure.held import why_not_held
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.stage_reading import StageReading
-from daq.procedure.table import CONFIRMATIONS, MOVES, NOTED, RATED, TRAVELS, Event, Move, Valve, sequence, stage_of
+from daq.procedure.table import (
+    BY_HAND,
+    CONFIRMATIONS,
+    MOVES,
+    NOTED,
+    RATED,
+    TRAVELS,
+    Event,
+    Move,
+    Valve,
+    sequence,
+    stage_of,
+)
 from daq.procedure.tripping import Tripping
 from drivers.block import Block, Capture, Identity, Status
 
@@ -124,7 +138,8 @@ class Run:
             raise ConfirmError(f"confirm {what!r}: expected one of {', '.join(known)}")
         event, key = Event(what), (stage_of(self.stage).name, Event(what))
         early = event is Event.FILLED and self._filling.begun is None
-        if self.outcome is not None or early or not (key in MOVES or key in NOTED):
+        unasked = self._driving is not None and event not in BY_HAND
+        if self.outcome is not None or early or unasked or not (key in MOVES or key in NOTED):
             asks = self.now.do.value if self.outcome is None else "nothing, the run is over"
             raise ConfirmError(f"confirm {what!r}: stage {self.stage} did not ask for it; it asks: {asks}")
         self._effects.append(Noted(self._t, "confirmed", what))
@@ -516,6 +531,7 @@ class Run:
             self._cut_short = self._cut_short or self._unfit or f"{self._reading.unsteady} not steady".strip()
         book, trace = self._reading.book, self.measuring.trace
         pressure = trace.values()[:, Column.PRESSURE]
+        pressure = pressure[~np.isnan(pressure)]  # a device that speaks SI may say that it has none
         if self._overshoot is not None:
             detail = f"{self._overshoot / 1e3:.1f} kPa while the valve closed, {pressure.max() / 1e3:.1f} kPa at all"
             self._effects.append(Noted(self._t, "highest pressure", detail))

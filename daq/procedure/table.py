@@ -61,6 +61,8 @@ class Event(StrEnum):
 
 
 CONFIRMATIONS = tuple(Event)[:7]
+BY_HAND = frozenset({Event.CONNECTED, Event.IN_FLUID, Event.RETURN_HELD, Event.REMOVED})
+"""What a person confirms even where the stand moves switch and valve itself."""
 
 
 class Move(StrEnum):
@@ -219,23 +221,28 @@ def meant(requirement_stage: str, stages: tuple[str, ...], kind: Kind) -> tuple[
     return named
 
 
-def diagram(kind: Kind, pauses: int = 0) -> str:
-    """The longest run of a kind, one whose part requires a residual pressure, as a Mermaid state diagram."""
+def diagram(kind: Kind, *, driven: bool = False) -> str:
+    """The longest run of a kind, one whose part requires a residual pressure, as a Mermaid state diagram; a `driven`
+    one pauses once and asks nobody where the valve is."""
+    pauses = 1 if driven else 0
     stages = sequence(kind, dry_check=kind is Kind.PUMP, residual=True, pauses=pauses)
     lines = ["stateDiagram-v2", f"    [*] --> {_id(stages[0])}"]
     for k, (name, after) in enumerate(zip(stages, (*stages[1:], "[*]"), strict=True)):
-        of = {e: m for (s, e), m in MOVES.items() if s == stage_of(name).name and happens(e, stages, k)}
+        of = {e: m for (s, e), m in MOVES.items() if s == stage_of(name).name and _happens(e, stages, k, driven)}
         by = {m: [e.value for e, move in of.items() if move is m] for m in Move}
+        ends = by[Move.END] + by[Move.ASK] * driven
         lines.append(f"    {_id(name)} --> {_id(after)}: {' / '.join(by[Move.NEXT])}")
-        if by[Move.ASK]:
+        if by[Move.ASK] and not driven:
             lines.append(f"    {_id(name)} --> {_id(name)}: {' / '.join(by[Move.ASK])}, a person is asked")
-        lines.append(f"    {_id(name)} --> [*]: {' / '.join(by[Move.END])}")
+        lines.append(f"    {_id(name)} --> [*]: {' / '.join(ends)}")
     return "\n".join(lines)
 
 
-def happens(event: Event, stages: tuple[str, ...], at: int) -> bool:
-    """Whether an event can come in a stage of this run: only a travel towards a pause pauses."""
-    return event is not Event.PAUSED or stages[at + 1].startswith(RATED)
+def _happens(event: Event, stages: tuple[str, ...], at: int, driven: bool) -> bool:
+    """Whether an event can come in a stage: only a travel towards a pause pauses; only a person confirms a valve."""
+    if event is Event.PAUSED:
+        return stages[at + 1].startswith(RATED)
+    return not driven or event not in CONFIRMATIONS or event in BY_HAND
 
 
 def _id(name: str) -> str:
