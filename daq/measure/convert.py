@@ -117,7 +117,8 @@ class Samples:
 
     Bit c of `faulty` says that column c cannot be believed in this block, bit c of `above` that it met its upper end.
     `still` is by Column the number of scans up to the block's end in which the raw counts of one that is `NEEDED` did
-    not change at all; where a device speaks SI it says nothing and is 0.
+    not change at all, or what a device that speaks SI said of it; where such a device does not say how fine that is,
+    it tells nothing and is 0.
     """
 
     values: Floats
@@ -173,7 +174,9 @@ class Converter:
         self._in_order = self._source == list(range(len(self._source)))
         self._lead = channels.voltage.lead_resistance
         fitted = {column: place for place, column in enumerate(self._target)}
-        self._standstill = Standstill({c: fitted[c] for c in NEEDED if c in fitted}, N_COLUMNS)
+        watched: dict[int, int] = {c: fitted[c] for c in NEEDED if c in fitted}
+        self._standstill = Standstill(watched, N_COLUMNS)
+        self._has_digits = all(self.lsb[c] > 0.0 for c in watched)
         self._excitation = _Excitation.of(channels.pressure, identity, fitted.get(Column.PRESSURE))
         self._shunt = _WarmShunt.of(channels, identity, fitted.get(Column.CURRENT))
         self.zero = Zero.calibrated(channels)
@@ -190,7 +193,7 @@ class Converter:
         si = raw * self._slope + self._offset if block.in_counts else raw.astype(np.float64)
         if block.in_counts:
             self._by_measured_references(si, block)
-        still = self._standstill.feed(raw) if block.in_counts else NEVER_STILL
+        still = self._standstill.feed(raw) if block.in_counts or self._has_digits else NEVER_STILL
         faulty, above = self._unbelievable(si, block.overrange)
         values = si
         if width != N_COLUMNS:

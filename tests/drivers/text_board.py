@@ -33,13 +33,15 @@ SHOWN = {
 
 @dataclass(eq=False)
 class TextBoard:
-    """`line` moves virtual time on by `every` scans of the bench and prints their means. `broken` columns print `nan`;
-    `later` holds what happens to the board when the bench has come so far (s)."""
+    """`line` moves virtual time on by `every` scans of the bench and prints their means. `broken` columns print `nan`,
+    `frozen` ones what they printed last (empty: not yet). `later` holds what happens to the board when the bench has
+    come so far (s)."""
 
     bench: Bench
     header: str = COUNTED
     every: int = 5
     broken: set[str] = field(default_factory=set)
+    frozen: dict[str, str] = field(default_factory=dict)
     later: list[tuple[float, Callable[["TextBoard"], None]]] = field(default_factory=list)
     started: float = 0.0
 
@@ -70,9 +72,15 @@ class TextBoard:
         self.started = self.time
 
     def _field(self, head: str, counts: Sequence[float]) -> str:
-        bench, now = self.bench, self.time - self.started
         if head in self.broken:
             return "nan"
+        if head in self.frozen:
+            self.frozen[head] = self.frozen[head] or self._shown(head, counts)
+            return self.frozen[head]
+        return self._shown(head, counts)
+
+    def _shown(self, head: str, counts: Sequence[float]) -> str:
+        bench, now = self.bench, self.time - self.started
         if head == "time [s]":
             return f"{now:.6f}"
         if head == "time [ms]":

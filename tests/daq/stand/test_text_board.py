@@ -15,7 +15,7 @@ from daq.publish import contract as c
 from daq.record.async_store import AsyncStore
 from daq.stand.errors import RefusedError
 from daq.stand.rejudge import in_force, rejudge
-from daq.stand.said import Said, Stage
+from daq.stand.said import Live, Said
 from daq.stand.stand import Stand
 from drivers.block import DeviceReset
 from drivers.device import Address
@@ -133,15 +133,29 @@ WHY = {
 }
 
 
+def at_free_flow(bench: Bench, do: Callable[[TextBoard], None]) -> None:
+    """Does something to the board when the pump runs in this stage."""
+
+    def hear(said: Said) -> None:
+        if isinstance(said, Live) and said.stage == "free_flow" and said.step.voltage > 10.0:
+            do(board_of(bench))
+
+    bench.hooks.append(hear)
+
+
 @pytest.mark.parametrize("head", WHY)
 async def test_a_channel_that_gives_nothing_is_never_read(open_text: OpenBoard, stated: StandConfig, head: str) -> None:
     async with open_text(header=STATED, at=stated) as bench:
+        at_free_flow(bench, lambda board: board.broken.add(head))
+        data = (await bench.test()).data
+        assert (data.verdict, data.why) == ("void", WHY[head])
 
-        def hear(said: Said) -> None:
-            if isinstance(said, Stage) and said.now is not None and said.now.stage == "free_flow":
-                board_of(bench).broken.add(head)
 
-        bench.hooks.append(hear)
+@pytest.mark.parametrize("head", ["voltage [V]", "current [mA]"])
+async def test_a_channel_that_repeats_itself_is_found_out(open_text: OpenBoard, stated: StandConfig, head: str) -> None:
+    """As over the link: the last digit of what is printed tells what a live signal would do to it."""
+    async with open_text(header=STATED, at=stated) as bench:
+        at_free_flow(bench, lambda board: board.frozen.setdefault(head, ""))
         data = (await bench.test()).data
         assert (data.verdict, data.why) == ("void", WHY[head])
 
