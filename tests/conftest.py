@@ -1,16 +1,21 @@
-"""What tests share: a real MQTT broker, unprivileged, on loopback and gone afterwards; and how examples are drawn."""
+"""What tests share: a real MQTT broker and a real database server, both unprivileged, on loopback and gone afterwards;
+and how examples are drawn."""
 
 import getpass
 import os
 import shutil
 import signal
-import socket
 import subprocess
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from daq.record.store import Store
+from tests.ports import free_port
+from tests.postgres import Postgres
 
 # On a machine that decides whether something lands, the same examples every time; elsewhere new ones, to find more.
 settings.register_profile("same", derandomize=True)
@@ -32,7 +37,7 @@ class Mosquitto:
         self.folder = folder
         self._process: subprocess.Popen[str] | None = None
         self.host = "127.0.0.1"
-        self.port = _free_port()
+        self.port = free_port()
         lines = (
             f"listener {self.port} {self.host}",
             f"user {getpass.getuser()}",
@@ -81,13 +86,6 @@ class Mosquitto:
             self._process = None
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
 @pytest.fixture
 def make_broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MakeBroker]:
     """Makes brokers with settings of their own, not started yet."""
@@ -108,3 +106,17 @@ def mosquitto(make_broker: MakeBroker) -> Mosquitto:
     broker = make_broker()
     broker.start()
     return broker
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Postgres]:
+    """A running server with a database `migrated` that has our tables and no rows. Databases are each test's own."""
+    server = Postgres()
+    try:
+        server.start()
+        server.tell("CREATE DATABASE migrated")
+        with closing(Store(server.url("migrated"))) as store:
+            store.open()
+        yield server
+    finally:
+        server.remove()

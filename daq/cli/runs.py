@@ -186,9 +186,9 @@ def open_store(config: Path | None, database: str | None) -> "Iterator[Store]":
     """
     from daq.record.store import Store
 
-    store = Store(database or _configured(config))
+    store = Store(database or _configured(config), reads=True)
     try:
-        store.open(create=False)
+        store.open()
         yield store
     finally:
         store.close()

@@ -16,7 +16,7 @@ from daq.catalogue.load import load_stand
 from daq.catalogue.stand_file import Broker, StandConfig
 from daq.publish.errors import BrokerError, BrokerRefusesError
 from daq.publish.mqtt import connect
-from daq.record.errors import DatabaseMissingError, RecordError
+from daq.record.errors import DatabaseMissingError, OldSchemaError, RecordError
 from daq.record.store import Store
 from daq.stand.daemon import broker_of
 from daq.stand.errors import StandError
@@ -129,16 +129,20 @@ def _mend_broker(at: Broker) -> str:
 
 
 def database(url: str) -> Outcome:
-    """Opens the database without making one."""
+    """Opens the database without making one, or changing it."""
+    where = ""
     try:
-        with closing(Store(url)) as store:
-            store.open(create=False)
+        with closing(Store(url, reads=True)) as store:
+            where = store.where  # the URL may hold a password
+            store.open()
             runs = sum(store.stats().runs.values())
     except DatabaseMissingError:
-        return Outcome("database", True, f"{url}: none yet; the first run makes it")
+        return Outcome("database", True, f"{where}: no records yet; the first run makes them")
+    except OldSchemaError:
+        return Outcome("database", True, f"{where}: of an older version; the daemon brings it up to date at its start")
     except RecordError as error:
         return Outcome("database", False, str(error), "do as it says, or mend [record] database in stand.toml")
-    return Outcome("database", True, f"{url}: {runs} runs")
+    return Outcome("database", True, f"{where}: {runs} runs")
 
 
 def disk(data: Path) -> Outcome:

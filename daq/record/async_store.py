@@ -29,9 +29,9 @@ class AsyncStore:
         """The database's name for messages."""
         return self._store.where
 
-    async def open(self, *, create: bool = True) -> None:
+    async def open(self) -> None:
         """See `Store.open`."""
-        await self.ask(Store.open, create=create)
+        await self.ask(Store.open)
 
     async def ask(self, method: Callable[Concatenate[Store, P], R], *args: P.args, **kwargs: P.kwargs) -> R:
         """Runs a method of the store in its thread and gives its answer."""

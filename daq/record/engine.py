@@ -1,21 +1,28 @@
-"""The connection to the database and its settings."""
+"""The connection to the database, chosen by its URL: an SQLite file, or a PostgreSQL server that stands share."""
 
 import json
-import sqlite3
-import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 
+from daq.record import postgres, sqlite
 from daq.record.errors import DatabaseUrlError
 
 BUSY_MS = 10_000
 """How long to wait for another process's transaction; transactions here take milliseconds, so this is ample."""
 
+_MIGRATING_MS = 60_000
 _WRITES = "steadyhead_writes"
+# What a transaction begins with, by whether it writes.
+_OPENING = {
+    "sqlite": {False: "BEGIN", True: "BEGIN IMMEDIATE"},
+    "postgresql": {False: "", True: postgres.LOCK},
+}
+
+Dumps = Callable[[object], str]
 # Compact, and a value that JSON has no word for is an error, never `NaN` in a column.
 _dumps = partial(json.dumps, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
@@ -25,61 +32,66 @@ def sqlite_url(path: Path) -> str:
     return URL.create("sqlite", database=str(path.absolute())).render_as_string(hide_password=False)
 
 
-def connect(url: str) -> Engine:
-    """An engine for a URL, not opened yet. Foreign keys are enforced, a commit returns when it is on the disk.
+def connect(url: str, *, reads: bool = False) -> Engine:
+    """An engine for a URL, not opened yet. Foreign keys are enforced, a commit returns when it is on the disk. One that
+    only `reads` changes nothing, and needs no right to.
 
     Raises:
         DatabaseUrlError: it is no URL of a database that can be used here.
     """
+    return _prepared(url, partial(sqlite.reading if reads else sqlite.working, BUSY_MS), BUSY_MS)
+
+
+def connect_to_migrate(url: str) -> Engine:
+    """The same for changing tables, which on SQLite means to rebuild them: with foreign keys enforced that would delete
+    the rows that point to them."""
+    return _prepared(url, partial(sqlite.rebuilding, _MIGRATING_MS), _MIGRATING_MS)
+
+
+def _prepared(url: str, on_sqlite: Callable[[URL, Dumps], Engine], busy_ms: int) -> Engine:
     try:
-        engine = create_engine(make_url(url), json_serializer=_dumps, pool_size=1, max_overflow=1)
+        parsed = make_url(url)
+        kind = parsed.get_backend_name()
+        if kind not in _OPENING:
+            raise DatabaseUrlError(_wrong_url(f"one of {kind}"))
+        made = on_sqlite(parsed, _dumps) if kind == "sqlite" else postgres.working(busy_ms, parsed, _dumps)
     except (ArgumentError, ModuleNotFoundError) as error:  # the message repeats no URL: it may hold a password
-        raise DatabaseUrlError(
-            "database URL: expected sqlite:///FILE, or another kind whose Python driver is installed; found one that "
-            f"cannot be used ({error}); mend --database, or [record] database in stand.toml"
-        ) from error
-    if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _set_pragmas)
-        own_transactions(engine)
-    return engine
-
-
-def for_writing(engine: Engine) -> Engine:
-    """The same engine, whose transactions take the write lock at once: waiting for it in the middle could fail."""
-    return engine.execution_options(**{_WRITES: True})
-
-
-def own_transactions(engine: Engine) -> None:
-    """Lets SQLAlchemy, not the SQLite driver, begin transactions; the driver begins none for tables and for reads."""
-    event.listen(engine, "connect", _leave_transactions_to_us)
-    event.listen(engine, "begin", _begin)
+        raise DatabaseUrlError(_wrong_url(f"one that cannot be used ({error})")) from error
+    event.listen(made, "begin", _begin)
+    return made
 
 
 def _begin(connection: Connection) -> None:
-    writes = connection.get_execution_options().get(_WRITES)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    """One transaction writes at a time. So no number is given twice, nobody waits for a second lock while holding a
+    first one, and who has to wait does so here."""
+    writes = bool(connection.get_execution_options().get(_WRITES))
+    if opening := _OPENING[connection.dialect.name][writes]:
+        connection.exec_driver_sql(opening)
 
 
-def _leave_transactions_to_us(connection: Any, _record: Any) -> None:
-    connection.isolation_level = None
+def for_writing(engine: Engine) -> Engine:
+    """The same engine, whose transactions take the one write lock at once: waiting for it in the middle could fail."""
+    return engine.execution_options(**{_WRITES: True})
 
 
-def _set_pragmas(connection: Any, _record: Any) -> None:
-    cursor = connection.cursor()
-    for pragma in (f"busy_timeout={BUSY_MS}", "synchronous=FULL", "foreign_keys=ON"):
-        cursor.execute(f"PRAGMA {pragma}")
-    _write_ahead(cursor)
-    cursor.close()
+def for_reading(engine: Engine) -> Engine:
+    """The same engine, whose transactions see one state of the database, whoever writes meanwhile."""
+    if engine.dialect.name == "sqlite":
+        return engine  # a transaction is like that by itself
+    return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
 
-def _write_ahead(cursor: sqlite3.Cursor) -> None:
-    """Changing a new file's journal is the one thing for which SQLite ignores its busy time-out; so wait here."""
-    give_up = time.monotonic() + BUSY_MS / 1000
-    while True:
-        try:
-            cursor.execute("PRAGMA journal_mode=WAL")
-            return
-        except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
-                raise
-        time.sleep(0.02)
+def shown(engine: Engine) -> str:
+    """The database's name for messages: a file's path, else the URL without its password and without its options."""
+    url = engine.url
+    if url.get_backend_name() == "sqlite":
+        return str(url.database)
+    return url._replace(password=None, query=type(url.query)()).render_as_string()
+
+
+def _wrong_url(found: str) -> str:
+    return (
+        "database URL: expected sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME, the latter with the package "
+        f"psycopg installed (pip install 'steadyhead[postgresql]'); found {found}; mend --database, or [record] "
+        "database in stand.toml"
+    )

@@ -6,7 +6,7 @@ Only types that SQLite and PostgreSQL share: ids are text, moments are UTC, what
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, ForeignKey, Index, MetaData, String, Text, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, ForeignKey, Index, Integer, MetaData, String, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from daq.record.times import UtcDateTime
@@ -14,6 +14,7 @@ from daq.record.times import UtcDateTime
 Json = dict[str, Any]
 RUN_ID = String(36)
 NAME = String(80)
+COUNTED = BigInteger().with_variant(Integer, "sqlite")  # only an INTEGER, which has 64 bits there, counts by itself
 
 # Named by rule, so that a later migration can find what it changes.
 _NAMING = {
@@ -166,7 +167,7 @@ class Event(Base):
     __tablename__ = "event"
     __table_args__ = (Index(None, "run"), Index(None, "stand_key", "time"))
 
-    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    id: Mapped[int] = mapped_column(COUNTED, primary_key=True, autoincrement=True)
     stand_key: Mapped[str] = mapped_column(NAME)
     run: Mapped[str | None] = mapped_column(RUN_ID, ForeignKey("run.run"))
     time: Mapped[datetime]
@@ -180,7 +181,7 @@ class Outbox(Base):
     __tablename__ = "outbox"
     __table_args__ = (Index(None, "stand_key", "sent", "id"),)
 
-    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    id: Mapped[int] = mapped_column(COUNTED, primary_key=True, autoincrement=True)
     stand_key: Mapped[str] = mapped_column(NAME)
     run: Mapped[str] = mapped_column(RUN_ID, ForeignKey("run.run"))
     topic: Mapped[str]

@@ -5,14 +5,15 @@ import sys
 
 from sqlalchemy import Engine, inspect, text
 
-from daq.record.errors import MigrationError, SchemaError
+from daq.record.engine import shown
+from daq.record.errors import DatabaseMissingError, MigrationError, OldSchemaError, SchemaError
 
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 """All schema revisions in order, the newest last. A test holds them against the migrations themselves."""
 
 HEAD = REVISIONS[-1]
 _VERSION_TABLE = "alembic_version"
-_TIMEOUT_S = 120.0
+_TIMEOUT_S = 600.0
 
 
 def revision(engine: Engine) -> str | None:
@@ -41,31 +42,39 @@ def ensure(engine: Engine) -> None:
         SchemaError: the database was made by a newer version, or is somebody else's.
         MigrationError: the child did not succeed; the text carries what it said.
     """
-    found = revision(engine)
-    if found == HEAD:
-        return
-    if found is not None and found not in REVISIONS:
-        raise SchemaError(
-            f"database {shown(engine)}: expected schema revision {HEAD} or older, found {found}: a newer version of "
-            "the program has written it; install that version, or name another database"
+    if _known(engine) != HEAD:
+        move(engine, HEAD)
+
+
+def check(engine: Engine) -> None:
+    """For whoever only reads: the tables are there, and of this version.
+
+    Raises:
+        DatabaseMissingError: there are none yet.
+        OldSchemaError: they are of an older version.
+        SchemaError: they are of a newer version, or somebody else's.
+    """
+    found = _known(engine)
+    if found is None:
+        raise DatabaseMissingError(f"database {shown(engine)}: there are no records in it yet; run a test first")
+    if found != HEAD:
+        raise OldSchemaError(
+            f"database {shown(engine)}: expected schema revision {HEAD}, found {found}, which an older version of the "
+            "program has written; `steadyhead setup database` brings it up to date, and so does a daemon when it starts"
         )
+
+
+def move(engine: Engine, to: str) -> None:
+    """Brings the tables to a revision, upwards or downwards, in a child process and in one transaction.
+
+    Raises:
+        MigrationError: it did not succeed, and the tables are as they were; the text carries what the child said.
+    """
     engine.dispose()  # no connection of ours may stand in the way of changing tables
-    _migrate(engine)
-
-
-def shown(engine: Engine) -> str:
-    """The database's name for messages: a file's path, else the URL without its password."""
-    url = engine.url
-    if url.get_backend_name() == "sqlite":
-        return str(url.database)
-    return url.render_as_string(hide_password=True)
-
-
-def _migrate(engine: Engine) -> None:
     # The URL goes in on standard input: arguments of a process can be read by everybody, and it may hold a password.
     try:
         done = subprocess.run(
-            [sys.executable, "-P", "-m", "daq.record.migrate", "-"],
+            [sys.executable, "-P", "-m", "daq.record.migrate", "-", to],
             input=engine.url.render_as_string(hide_password=False),
             capture_output=True,
             text=True,
@@ -74,10 +83,21 @@ def _migrate(engine: Engine) -> None:
             start_new_session=True,  # a Ctrl-C in the terminal does not cut it off
         )
     except (OSError, subprocess.TimeoutExpired) as error:
-        raise MigrationError(
-            f"database {shown(engine)}: bringing the tables up to revision {HEAD} failed: {error}; see who keeps it "
-            "locked, then try again"
-        ) from error
+        raise MigrationError(f"{_failed(engine, to)}: {error}; see who keeps it locked, then try again") from error
     if done.returncode != 0:
         said = done.stderr.strip().splitlines()[-1:] or [f"it ended with exit code {done.returncode}"]
-        raise MigrationError(f"database {shown(engine)}: bringing the tables up to revision {HEAD} failed: {said[0]}")
+        raise MigrationError(f"{_failed(engine, to)}: {said[0]}")
+
+
+def _known(engine: Engine) -> str | None:
+    found = revision(engine)
+    if found is not None and found not in REVISIONS:
+        raise SchemaError(
+            f"database {shown(engine)}: expected schema revision {HEAD} or older, found {found}: a newer version of "
+            "the program has written it; install that version, or name another database"
+        )
+    return found
+
+
+def _failed(engine: Engine, to: str) -> str:
+    return f"database {shown(engine)}: bringing the tables to revision {to} failed"

@@ -11,18 +11,19 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from daq.record import queries
-from daq.record.engine import connect, for_writing
+from daq.record.engine import connect, for_reading, for_writing, shown
 from daq.record.errors import (
     AlreadyFinishedError,
     DatabaseMissingError,
+    DatabaseUnreachableError,
     DatabaseUnwritableError,
     RecordError,
     UnknownRunError,
-    explain,
 )
+from daq.record.explain import explain
 from daq.record.models import Command, Configuration, Event, Outbox, PartRevision, Run
-from daq.record.rows import fill
-from daq.record.schema import ensure, shown
+from daq.record.rows import fill, to_data
+from daq.record.schema import check, ensure
 from daq.record.values import (
     Attempt,
     Claim,
@@ -45,30 +46,42 @@ ANSWERS_KEPT = timedelta(days=7)
 class Store:
     """All that is kept of runs. Every method may raise a RecordError; what it was writing then is not there at all."""
 
-    def __init__(self, url: str) -> None:
-        self._engine = connect(url)
-        self._writing = for_writing(self._engine)
+    def __init__(self, url: str, *, reads: bool = False) -> None:
+        """With `reads` nothing is changed, neither tables nor a file; so it needs no right to write."""
+        self._reads = reads
+        self._engine = connect(url, reads=reads)
+        self._reading, self._writing = for_reading(self._engine), for_writing(self._engine)
         self.where = shown(self._engine)
 
-    def open(self, *, create: bool = True) -> None:
-        """Makes sure that the tables are there and known, creating the file and its folder where `create`.
+    def open(self) -> None:
+        """Makes sure that the tables are there and known; makes them and the file, or brings them up to date, unless
+        this store only reads.
 
         Raises:
-            DatabaseMissingError: there is no file and none should be made.
-            SchemaError: the tables are a newer version's, or somebody else's.
+            DatabaseMissingError: there is nothing, and none should be made.
+            DatabaseUnreachableError, DatabaseRefusesError: a server does not answer, or does not let us in.
+            SchemaError: the tables are a newer version's, or somebody else's; or an older one's, and we only read.
             MigrationError: tables could not be made.
         """
         if self._engine.dialect.name == "sqlite":
-            self._prepare_file(create)
+            self._prepare_file()
         with self._explained():
-            ensure(self._engine)
+            (check if self._reads else ensure)(self._engine)
 
     def close(self) -> None:
         self._engine.dispose()
 
     def start_run(self, started: StartedRun) -> Attempt:
         """Writes the row of a run that begins, with the part and configuration in force."""
+        try:
+            return self._start(started)
+        except DatabaseUnreachableError:  # a connection that breaks in the commit leaves open whether it was done
+            return self._start(started)
+
+    def _start(self, started: StartedRun) -> Attempt:
         with self._write() as session:
+            if (there := session.get(Run, started.run)) is not None:
+                return Attempt(there.attempt, tuple(there.earlier_runs))
             self._keep_what_was_in_force(session, started)
             earlier = queries.earlier_runs(session, started.part, started.serial, int(started.sim))
             session.add(_started_row(started, earlier))
@@ -81,11 +94,12 @@ class Store:
 
     def finish_run(self, run: str, make: Callable[[int], Finished]) -> Finished:
         """Ends a run, in one transaction: takes the stand's next seq, has `make(seq)` say the result, writes it, its
-        readings and findings, and the messages that must arrive. An exception of `make` leaves the run under way.
+        readings and findings, and the messages that must arrive. An exception of `make` leaves the run under way. A run
+        that ended with this very result is left as it is: the commit had been done although its answer was lost.
 
         Raises:
             UnknownRunError: there is no such run.
-            AlreadyFinishedError: it has its verdict already.
+            AlreadyFinishedError: it has another verdict or result already.
         """
         with self._write() as session:
             row = session.get(Run, run)
@@ -163,9 +177,11 @@ class Store:
         with self._read() as session:
             return queries.stats(session)
 
-    def _prepare_file(self, create: bool) -> None:
+    def _prepare_file(self) -> None:
         file = Path(self._engine.url.database or "")
-        if not create and not file.is_file():
+        if self._reads:
+            if file.is_file():
+                return
             raise DatabaseMissingError(
                 f"database {file}: there is no such file; run a test first, or name another file"
             )
@@ -198,7 +214,7 @@ class Store:
 
     @contextmanager
     def _read(self) -> Iterator[Session]:
-        with self._explained(), Session(self._engine) as session:
+        with self._explained(), Session(self._reading) as session:
             yield session
 
 
@@ -218,7 +234,7 @@ def _started_row(started: StartedRun, earlier: list[str]) -> Run:
 
 def _finish(session: Session, run: Run, make: Callable[[int], Finished]) -> Finished:
     if run.ended is not None:
-        raise AlreadyFinishedError(f"run {run.run}: it ended with verdict {run.verdict}; a verdict is never changed")
+        return _same(run, make)
     seq = queries.next_seq(session, run.site, run.stand)
     finished = make(seq)
     _check_numbers(run.run, finished.data)
@@ -229,6 +245,13 @@ def _finish(session: Session, run: Run, make: Callable[[int], Finished]) -> Fini
         session.add(Outbox(stand_key=key, run=run.run, topic=topic, payload=payload, created=run.ended))
         session.flush()  # one by one, so that ids rise in the given order
     return finished
+
+
+def _same(run: Run, make: Callable[[int], Finished]) -> Finished:
+    again = None if run.seq is None else make(run.seq)
+    if again is None or again.data != to_data(run):
+        raise AlreadyFinishedError(f"run {run.run}: it ended with verdict {run.verdict}; a verdict is never changed")
+    return again
 
 
 def _check_numbers(run: str, data: Json) -> None:

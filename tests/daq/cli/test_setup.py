@@ -33,7 +33,7 @@ def test_everything_in_order(steadyhead: Command, config: Path, mosquitto: Mosqu
     assert ended.exit_code == 0, found
     assert list(found) == ["configuration", "calibration", "device", "broker", "database", "disk"]
     assert found["device"]["found"].endswith("firmware 1.0.0, simulated")
-    assert "none yet; the first run makes it" in found["database"]["found"]
+    assert "no records yet; the first run makes them" in found["database"]["found"]
     assert "GB free" in found["disk"]["found"]
 
 

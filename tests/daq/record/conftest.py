@@ -1,7 +1,8 @@
-"""A fresh store on a disk."""
+"""A fresh store on every kind of database."""
 
 import shutil
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -9,27 +10,44 @@ import pytest
 from daq.record.engine import sqlite_url
 from daq.record.store import Store
 
+KINDS = ("sqlite", "postgresql")
 
-@pytest.fixture
-def url(tmp_path: Path) -> str:
-    return sqlite_url(tmp_path / "records" / "bench.db")
+
+@pytest.fixture(params=KINDS)
+def kind(request: pytest.FixtureRequest) -> str:
+    """Which database; a module whose tests are about one of them says so by a fixture of this name."""
+    found: str = request.param
+    return found
 
 
 @pytest.fixture(scope="session")
 def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Made by the migrations once; most tests start from a copy, for a migration takes most of a second."""
     file = tmp_path_factory.mktemp("empty") / "bench.db"
-    store = Store(sqlite_url(file))
-    store.open()
-    store.close()
+    with closing(Store(sqlite_url(file))) as store:
+        store.open()
     return file
 
 
 @pytest.fixture
-def store(url: str, empty_database: Path, tmp_path: Path) -> Iterator[Store]:
-    (tmp_path / "records").mkdir()
-    shutil.copy(empty_database, tmp_path / "records" / "bench.db")
-    store = Store(url)
-    store.open()
-    yield store
-    store.close()
+def url(kind: str, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Where a database may be made; where the test has a store, it is there already, with tables and no rows."""
+    filled = "store" in request.fixturenames
+    if kind == "sqlite":
+        file = tmp_path / "records" / "bench.db"
+        if filled:
+            file.parent.mkdir()
+            shutil.copy(request.getfixturevalue("empty_database"), file)
+        yield sqlite_url(file)
+        return
+    server = request.getfixturevalue("postgres")
+    name = server.make("migrated" if filled else "template1")
+    yield server.url(name)
+    server.drop(name)
+
+
+@pytest.fixture
+def store(url: str) -> Iterator[Store]:
+    with closing(Store(url)) as store:
+        store.open()
+        yield store

@@ -1,21 +1,17 @@
 """The store keeps every run, once, in one transaction, in order."""
 
 import math
-import sqlite3
 import subprocess
 import sys
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
+from sqlalchemy import create_engine, text
 
-from daq.record.engine import connect
 from daq.record.errors import (
     AlreadyFinishedError,
-    DatabaseBusyError,
-    DatabaseDamagedError,
-    DatabaseUnwritableError,
-    DiskFullError,
     RecordError,
     UnknownRunError,
 )
@@ -24,15 +20,18 @@ from daq.record.values import Filter, Finished, StoredRun
 from tests.daq.record.bench import BENCH, START, finish, result, started
 
 
-def raw(url: str) -> sqlite3.Connection:
-    return sqlite3.connect(url.removeprefix("sqlite:///"))
+def rows(url: str, query: str) -> list[tuple[Any, ...]]:
+    """As an auditor asks, past the store."""
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        found = [tuple(row) for row in connection.execute(text(query))]
+    engine.dispose()
+    return found
 
 
 def count(url: str, table: str) -> int:
-    connection = raw(url)
-    found: int = connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
-    connection.close()
-    return found
+    [(found,)] = rows(url, f"SELECT count(*) FROM {table}")
+    return int(found)
 
 
 def test_a_run_is_there_from_its_start(store: Store) -> None:
@@ -55,18 +54,16 @@ def test_an_auditor_finds_numbers_in_columns(store: Store, url: str) -> None:
     run = started()
     store.start_run(run)
     store.finish_run(run.run, finish(run))
-    connection = raw(url)
     readings = "SELECT value, unit, reference, expanded_u, window_to_s, interval_high FROM reading ORDER BY position"
-    assert connection.execute(readings).fetchall() == [
+    assert rows(url, readings) == [
         (512.0000000001, "kPa", "gauge", 3.1, 32.25, None),
         (None, "L/h", None, 3.1, None, 0.9),
     ]
     findings = "SELECT at_least, at_most, unit, at_value, at_unit, finding FROM finding ORDER BY position"
-    assert connection.execute(findings).fetchall() == [
+    assert rows(url, findings) == [
         (450.0, 650.0, "kPa", None, None, "met"),
         (80.0, None, "L/h", 300.0, "kPa", "void"),
     ]
-    connection.close()
 
 
 def test_what_was_in_force_is_kept_once(store: Store, url: str) -> None:
@@ -117,7 +114,7 @@ def test_all_of_a_result_is_written_or_nothing(store: Store, url: str) -> None:
     run = started()
     store.start_run(run)
     # The message without a payload is refused by the table, after run, readings and findings were written.
-    with pytest.raises(RecordError, match="NOT NULL"):
+    with pytest.raises(RecordError, match=r"(?i)not.null"):
         store.finish_run(run.run, lambda seq: Finished(result(run, seq), [("result", None)]))  # type: ignore[list-item]
     assert store.run(run.run).data["ended"] is None
     assert [count(url, table) for table in ("reading", "finding", "outbox")] == [0, 0, 0]
@@ -217,7 +214,7 @@ def test_events_belong_to_a_run_or_to_the_stand(store: Store) -> None:
 
 
 def test_an_event_of_a_run_that_is_not_there_is_refused(store: Store) -> None:
-    with pytest.raises(RecordError, match="FOREIGN KEY"):
+    with pytest.raises(RecordError, match=r"(?i)foreign key"):
         store.event(BENCH, started().run, START, "stage", {})
 
 
@@ -250,15 +247,6 @@ def test_answers_are_forgotten_when_no_repeat_can_come(store: Store) -> None:
     assert store.claim(BENCH, "17", "start", START + ANSWERS_KEPT + timedelta(seconds=1)).new
 
 
-def test_a_commit_survives_what_may_happen(store: Store, url: str) -> None:
-    engine = connect(url)
-    with engine.connect() as connection:
-        asked = {p: connection.exec_driver_sql(f"PRAGMA {p}").scalar() for p in ("journal_mode", "synchronous")}
-        assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
-    engine.dispose()
-    assert asked == {"journal_mode": "wal", "synchronous": 2}  # 2 is FULL: https://www.sqlite.org/pragma.html
-
-
 def test_a_killed_writer_leaves_whole_runs(store: Store, url: str) -> None:
     run = started()
     store.start_run(run)
@@ -275,43 +263,3 @@ def test_a_killed_writer_leaves_whole_runs(store: Store, url: str) -> None:
     assert killed.returncode == -9
     assert store.run(started(2).run).data["verdict"] == "void"
     assert store.run(run.run).data["ended"] is None
-
-
-def test_a_locked_database_says_so(store: Store, url: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("daq.record.engine.BUSY_MS", 1)
-    impatient = Store(url)
-    holder = raw(url)
-    holder.execute("BEGIN IMMEDIATE")
-    with pytest.raises(DatabaseBusyError, match=r"bench\.db: another process keeps it locked"):
-        impatient.start_run(started())
-    assert impatient.runs(Filter()) == []  # reading goes on beside a writer
-    holder.close()
-    assert impatient.start_run(started()).number == 1
-    impatient.close()
-
-
-def test_a_full_disk_says_so_and_loses_nothing_that_was_kept(store: Store, url: str) -> None:
-    store.start_run(started(1))
-    with store._engine.connect() as connection:  # SQLite's own limit stands for a disk without room
-        pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
-        connection.exec_driver_sql(f"PRAGMA max_page_count={pages}")
-    with pytest.raises(DiskFullError, match=r"bench\.db: the disk is full; make room"):
-        store.start_run(started(2, config_digest="big", config={"text": "x" * 100_000}))
-    assert [line.run for line in store.runs(Filter())] == [started(1).run]
-
-
-def test_a_damaged_file_says_so(store: Store, url: str) -> None:
-    for number in range(1, 60):
-        store.start_run(started(number))
-    store.close()
-    file = Path(url.removeprefix("sqlite:///"))
-    whole = file.read_bytes()
-    file.write_bytes(whole[:4096] + b"\xa5" * (len(whole) - 4096))
-    with pytest.raises(DatabaseDamagedError, match=r"bench\.db: the file is damaged.*backup"):
-        store.runs(Filter())
-
-
-def test_a_folder_that_cannot_be_made_says_so(tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("in the way")
-    with pytest.raises(DatabaseUnwritableError, match="its folder cannot be made"):
-        Store(f"sqlite:///{tmp_path}/file/bench.db").open()

@@ -156,4 +156,5 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    raise NotImplementedError("there is nothing before the first tables; restore a backup instead")
+    """To drop these tables would be to drop every record, which nobody can mean by going back a version."""
+    raise RuntimeError("there is nothing before the first tables; drop the database, or restore a backup, instead")

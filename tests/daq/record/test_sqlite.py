@@ -1,0 +1,159 @@
+"""What only an SQLite file can suffer, and where only it can lie."""
+
+import os
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+from daq.record.engine import connect, sqlite_url
+from daq.record.errors import (
+    DatabaseBusyError,
+    DatabaseDamagedError,
+    DatabaseMissingError,
+    DatabaseUnwritableError,
+    DiskFullError,
+    RecordError,
+)
+from daq.record.store import Store
+from daq.record.values import Filter
+from tests.daq.record.bench import BENCH, START, finish, started
+
+NOBODY = 65534
+
+
+@pytest.fixture
+def kind() -> str:
+    return "sqlite"
+
+
+def file_of(url: str) -> Path:
+    return Path(url.removeprefix("sqlite:///"))
+
+
+def raw(url: str) -> sqlite3.Connection:
+    return sqlite3.connect(file_of(url))
+
+
+@contextmanager
+def nothing_may_be_written(folder: Path) -> Iterator[None]:
+    """As on a medium that is read-only. Who may do all is somebody else meanwhile."""
+    folder.chmod(0o555)
+    root = os.geteuid() == 0
+    if root:
+        for above in folder.parents[:3]:  # pytest lets nobody else in
+            above.chmod(0o755)
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
+        folder.chmod(0o755)
+
+
+def test_a_commit_survives_what_may_happen(store: Store, url: str) -> None:
+    engine = connect(url)
+    with engine.connect() as connection:
+        asked = {p: connection.exec_driver_sql(f"PRAGMA {p}").scalar() for p in ("journal_mode", "synchronous")}
+        assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+    engine.dispose()
+    assert asked == {"journal_mode": "wal", "synchronous": 2}  # 2 is FULL: https://www.sqlite.org/pragma.html
+
+
+def test_a_locked_database_says_so(store: Store, url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("daq.record.engine.BUSY_MS", 1)
+    impatient = Store(url)
+    holder = raw(url)
+    holder.execute("BEGIN IMMEDIATE")
+    with pytest.raises(DatabaseBusyError, match=r"bench\.db: another process keeps it locked"):
+        impatient.start_run(started())
+    assert impatient.runs(Filter()) == []  # reading goes on beside a writer
+    holder.close()
+    assert impatient.start_run(started()).number == 1
+    impatient.close()
+
+
+def test_a_full_disk_says_so_and_loses_nothing_that_was_kept(store: Store, url: str) -> None:
+    store.start_run(started(1))
+    with store._engine.connect() as connection:  # SQLite's own limit stands for a disk without room
+        pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
+        connection.exec_driver_sql(f"PRAGMA max_page_count={pages}")
+    with pytest.raises(DiskFullError, match=r"bench\.db: the disk is full; make room"):
+        store.start_run(started(2, config_digest="big", config={"text": "x" * 100_000}))
+    assert [line.run for line in store.runs(Filter())] == [started(1).run]
+
+
+def test_a_damaged_file_says_so(store: Store, url: str) -> None:
+    for number in range(1, 60):
+        store.start_run(started(number))
+    store.close()
+    file = file_of(url)
+    whole = file.read_bytes()
+    file.write_bytes(whole[:4096] + b"\xa5" * (len(whole) - 4096))
+    with pytest.raises(DatabaseDamagedError, match=r"bench\.db: the file is damaged.*backup"):
+        store.runs(Filter())
+
+
+def test_a_folder_that_cannot_be_made_says_so(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(DatabaseUnwritableError, match="its folder cannot be made"):
+        Store(f"sqlite:///{tmp_path}/file/bench.db").open()
+
+
+def test_runs_are_read_on_a_read_only_medium(store: Store, url: str) -> None:
+    store.start_run(started())
+    store.finish_run(started().run, finish(started()))
+    store.close()
+    with nothing_may_be_written(file_of(url).parent), closing(Store(url, reads=True)) as reading:
+        reading.open()
+        assert [line.verdict for line in reading.runs(Filter())] == ["void"]
+        assert len(reading.run(started().run).data["readings"]) == 2
+    assert [path.name for path in file_of(url).parent.iterdir()] == ["bench.db"]
+
+
+def test_a_log_with_runs_that_cannot_be_read_is_not_passed_over(store: Store, url: str, tmp_path: Path) -> None:
+    store.start_run(started())
+    copies = tmp_path / "copies"
+    copies.mkdir()
+    for name in ("bench.db", "bench.db-wal"):
+        shutil.copy(file_of(url).with_name(name), copies)
+    told = r"bench\.db: its newest runs .* in bench\.db-wal.*copy both files"
+    with (
+        nothing_may_be_written(copies),
+        closing(Store(sqlite_url(copies / "bench.db"), reads=True)) as reading,
+        pytest.raises(DatabaseUnwritableError, match=told),
+    ):
+        reading.open()
+
+
+def test_what_a_daemon_has_just_written_is_read_without_a_right_to_write(store: Store, url: str) -> None:
+    store.start_run(started())
+    with nothing_may_be_written(file_of(url).parent), closing(Store(url, reads=True)) as reading:
+        reading.open()
+        assert [line.run for line in reading.runs(Filter())] == [started().run]
+
+
+def test_who_only_reads_writes_nothing(store: Store, url: str) -> None:
+    with closing(Store(url, reads=True)) as reading:
+        reading.open()
+        with pytest.raises(RecordError, match="may not be written"):
+            reading.event(BENCH, None, START, "note", {})
+
+
+def test_reading_makes_no_file(tmp_path: Path) -> None:
+    with pytest.raises(DatabaseMissingError, match="no such file"):
+        Store(f"sqlite:///{tmp_path}/none.db", reads=True).open()
+    assert not (tmp_path / "none.db").exists()
+
+
+def test_a_file_that_is_no_database_is_named(url: str) -> None:
+    file_of(url).parent.mkdir()
+    file_of(url).write_bytes(b"postal round, monday\n" * 100)
+    for reads in (False, True):
+        with pytest.raises(DatabaseDamagedError, match=r"bench\.db: the file is no SQLite database"):
+            Store(url, reads=reads).open()
+    assert file_of(url).read_bytes() == b"postal round, monday\n" * 100
