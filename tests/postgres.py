@@ -53,6 +53,10 @@ class Postgres:
                     pytest.fail(f"postgres did not start: {(self.folder / 'log').read_text()}")
             time.sleep(0.02)
 
+    @property
+    def running(self) -> bool:
+        return self._process is not None
+
     def stop(self) -> None:
         """Ends it in order, and every connection to it."""
         self._end(signal.SIGINT)

@@ -1,5 +1,6 @@
 """The tables of `stand.toml`."""
 
+import re
 from typing import Literal
 from urllib.parse import urlsplit
 
@@ -33,6 +34,12 @@ from daq.procedure.plan import Drive, Limits, Reading
 
 DEFAULT_PORTS = {"mqtt": 1883, "mqtts": 8883}
 """Registered for MQTT without and with TLS (IANA service names and port numbers, from memory)."""
+
+
+DATABASES = ("sqlite:///{data}/records.db", "postgresql+psycopg://USER@HOST/NAME")
+"""The kinds of databases that there are, as they are written."""
+
+_PASSWORD = re.compile(r"://[^@]*:[^@]*@|[?&](ssl)?password=")
 
 
 class DeviceTable(Table):
@@ -70,7 +77,8 @@ class BrokerTable(Table):
 
 
 class RecordTable(Table):
-    """Where records go. `{data}` in the database URL stands for the directory."""
+    """Where records go. `{data}` in the database URL stands for the directory. The URL holds no password: this file
+    goes into every recording and into the database itself."""
 
     directory: str = Field(min_length=1)
     database: str = "sqlite:///{data}/records.db"
@@ -78,8 +86,12 @@ class RecordTable(Table):
     @field_validator("database")
     @classmethod
     def _is_a_url(cls, database: str) -> str:
-        if "://" not in database:
-            refuse("a database URL such as sqlite:///{data}/records.db", repr(database), "write it as a URL")
+        expected = f"a database URL, {' or '.join(DATABASES)}"
+        if _PASSWORD.search(database) and not database.startswith("sqlite:"):
+            do = "take it out, and name a file that holds it: ?passfile=/etc/steadyhead/database-password"
+            refuse(expected, "a password in it", do)
+        if not database.startswith(("sqlite:///", "postgresql+psycopg://", "postgresql://")):
+            refuse(expected, repr(database), "write it as a URL")
         return database
 
 

@@ -33,6 +33,9 @@ class Format(StrEnum):
 DatabaseOption = Annotated[
     str | None, typer.Option("--database", metavar="URL", help="Database (default: the one in stand.toml).")
 ]
+DataOption = Annotated[
+    Path | None, typer.Option("--data", metavar="DIR", help="The database in this directory, as `run --data` wrote it.")
+]
 PartOption = Annotated[str | None, typer.Option("--part", help="Only this part number.")]
 SerialOption = Annotated[str | None, typer.Option("--serial", help="Only this serial number.")]
 VerdictOption = Annotated[str | None, typer.Option("--verdict", help="Only pass, fail, undecided or void.")]
@@ -45,6 +48,7 @@ def list_(
     *,
     config: ConfigOption = None,
     database: DatabaseOption = None,
+    data: DataOption = None,
     part: PartOption = None,
     serial: SerialOption = None,
     verdict: VerdictOption = None,
@@ -55,7 +59,7 @@ def list_(
 ) -> None:
     """List runs, newest first."""
     wanted = filter_of(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=limit)
-    with open_store(config, database) as store:
+    with open_store(config, database, data) as store:
         lines = store.runs(wanted)
     if json:
         put_json([asdict(line) | {"started": _time(line.started), "ended": _time(line.ended)} for line in lines])
@@ -82,8 +86,10 @@ def _whole(line: "RunLine") -> tuple[Any, ...]:
 @app.command()
 def show(
     run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id, or enough of its beginning.")],
+    *,
     config: ConfigOption = None,
     database: DatabaseOption = None,
+    data: DataOption = None,
     budget: Annotated[
         bool, typer.Option("--budget", help="Show where the uncertainty of each reading comes from.")
     ] = False,
@@ -92,7 +98,7 @@ def show(
     """Show a run: its verdict, findings, readings and hints at causes, or the uncertainty budget of each reading."""
     from daq.cli.run_text import FINDING_HEAD, HINT_HEAD, READING_HEAD, facts, finding_rows, hint_rows, reading_rows
 
-    with open_store(config, database) as store:
+    with open_store(config, database, data) as store:
         stored = store.run(run)
     if budget:
         _show_budgets(stored.data, json)
@@ -131,6 +137,7 @@ def export(
     *,
     config: ConfigOption = None,
     database: DatabaseOption = None,
+    data: DataOption = None,
     part: PartOption = None,
     serial: SerialOption = None,
     verdict: VerdictOption = None,
@@ -144,19 +151,19 @@ def export(
     from daq.cli.run_text import as_csv, as_json
 
     wanted = filter_of(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=ALL)
-    with open_store(config, database) as store:
+    with open_store(config, database, data) as store:
         lines = store.runs(wanted)
-        data = [store.run(line.run).data for line in reversed(lines)]
-    text = as_csv(data) if format_ is Format.CSV and not json else as_json(data)
+        told = [store.run(line.run).data for line in reversed(lines)]
+    text = as_csv(told) if format_ is Format.CSV and not json else as_json(told)
     if output is None:
         put(text.rstrip("\n"))
     else:
         try:
             output.write_text(text, encoding="utf-8")
         except OSError as error:
-            told = f"{output} cannot be written ({error.strerror}); name another file or mend its folder"
-            raise typer.BadParameter(told, param_hint="--output") from error
-        note(f"{len(data)} runs in {output}")
+            why = f"{output} cannot be written ({error.strerror}); name another file or mend its folder"
+            raise typer.BadParameter(why, param_hint="--output") from error
+        note(f"{len(told)} runs in {output}")
 
 
 def filter_of(
@@ -178,7 +185,7 @@ def filter_of(
 
 
 @contextmanager
-def open_store(config: Path | None, database: str | None) -> "Iterator[Store]":
+def open_store(config: Path | None, database: str | None, data: Path | None = None) -> "Iterator[Store]":
     """The store, open for reading.
 
     Raises:
@@ -186,7 +193,7 @@ def open_store(config: Path | None, database: str | None) -> "Iterator[Store]":
     """
     from daq.record.store import Store
 
-    store = Store(database or _configured(config), reads=True)
+    store = Store(database_url(config, database, data), reads=True)
     try:
         store.open()
         yield store
@@ -194,11 +201,17 @@ def open_store(config: Path | None, database: str | None) -> "Iterator[Store]":
         store.close()
 
 
-def _configured(config: Path | None) -> str:
+def database_url(config: Path | None, database: str | None, data: Path | None = None) -> str:
+    """The database that options name, else the configured one."""
     from daq.catalogue.find import find_config
     from daq.catalogue.load import load_stand
+    from daq.record.engine import sqlite_url
 
-    return load_stand(find_config(config)).database
+    if database is not None and data is not None:
+        raise typer.BadParameter("expected at most one of them", param_hint="--database, --data")
+    if data is not None:
+        return sqlite_url(data / "records.db")
+    return database or load_stand(find_config(config)).database
 
 
 def _utc(time: datetime | None) -> datetime | None:

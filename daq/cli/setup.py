@@ -41,6 +41,27 @@ def check(config: ConfigOption = None, json: JsonOption = False) -> None:
 
 
 @app.command()
+def database(
+    config: ConfigOption = None,
+    url: Annotated[
+        str | None, typer.Option("--database", metavar="URL", help="Database (default: the one in stand.toml).")
+    ] = None,
+    to: Annotated[
+        str | None, typer.Option("--to", metavar="REVISION", help="An older schema revision, to go back a version.")
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Make the database's tables, or bring them to the revision of this version.
+
+    A daemon does that by itself when it starts. Before going back to an older
+    version, stop all daemons that use the database, and back it up.
+    """
+    from daq.cli.setup_database import move
+
+    move(config, url, to, json=json)
+
+
+@app.command()
 def device(
     *,
     config: ConfigOption = None,

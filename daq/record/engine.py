@@ -22,7 +22,7 @@ _OPENING = {
     "postgresql": {False: "", True: postgres.LOCK},
 }
 
-Dumps = Callable[[object], str]
+_Make = Callable[[URL, Callable[[object], str], int], Engine]
 # Compact, and a value that JSON has no word for is an error, never `NaN` in a column.
 _dumps = partial(json.dumps, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
@@ -39,22 +39,23 @@ def connect(url: str, *, reads: bool = False) -> Engine:
     Raises:
         DatabaseUrlError: it is no URL of a database that can be used here.
     """
-    return _prepared(url, partial(sqlite.reading if reads else sqlite.working, BUSY_MS), BUSY_MS)
+    how = (sqlite.reading, postgres.reading) if reads else (sqlite.working, postgres.working)
+    return _prepared(url, *how, busy_ms=BUSY_MS)
 
 
 def connect_to_migrate(url: str) -> Engine:
     """The same for changing tables, which on SQLite means to rebuild them: with foreign keys enforced that would delete
     the rows that point to them."""
-    return _prepared(url, partial(sqlite.rebuilding, _MIGRATING_MS), _MIGRATING_MS)
+    return _prepared(url, sqlite.rebuilding, postgres.working, busy_ms=_MIGRATING_MS)
 
 
-def _prepared(url: str, on_sqlite: Callable[[URL, Dumps], Engine], busy_ms: int) -> Engine:
+def _prepared(url: str, on_sqlite: _Make, on_postgresql: _Make, *, busy_ms: int) -> Engine:
     try:
         parsed = make_url(url)
         kind = parsed.get_backend_name()
         if kind not in _OPENING:
             raise DatabaseUrlError(_wrong_url(f"one of {kind}"))
-        made = on_sqlite(parsed, _dumps) if kind == "sqlite" else postgres.working(busy_ms, parsed, _dumps)
+        made = (on_sqlite if kind == "sqlite" else on_postgresql)(parsed, _dumps, busy_ms)
     except (ArgumentError, ModuleNotFoundError) as error:  # the message repeats no URL: it may hold a password
         raise DatabaseUrlError(_wrong_url(f"one that cannot be used ({error})")) from error
     event.listen(made, "begin", _begin)
@@ -78,7 +79,7 @@ def for_reading(engine: Engine) -> Engine:
     """The same engine, whose transactions see one state of the database, whoever writes meanwhile."""
     if engine.dialect.name == "sqlite":
         return engine  # a transaction is like that by itself
-    return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+    return engine.execution_options(isolation_level="REPEATABLE READ")
 
 
 def shown(engine: Engine) -> str:

@@ -1,6 +1,7 @@
 """PostgreSQL as the record uses it: one database for all stands of a plant, written by one transaction at a time."""
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event
@@ -33,11 +34,20 @@ SELECT set_config('lock_timeout', '{busy_ms}', false),
        CASE WHEN current_setting('synchronous_commit') IN ('off', 'local')
             THEN set_config('synchronous_commit', 'on', false) END
 """
+_READS = ", set_config('default_transaction_read_only', 'on', false)"
 
 
-def working(busy_ms: int, url: URL, dumps: Callable[[Any], str]) -> Engine:
-    """An engine for a server's database."""
-    link = {key: value for key, value in _LINK.items() if key not in url.query}
+def working(url: URL, dumps: Callable[[Any], str], busy_ms: int) -> Engine:
+    """An engine for a daemon's work on a server's database."""
+    return _engine(url, dumps, _SESSION.format(busy_ms=busy_ms))
+
+
+def reading(url: URL, dumps: Callable[[Any], str], busy_ms: int) -> Engine:
+    """An engine that changes nothing."""
+    return _engine(url, dumps, _SESSION.format(busy_ms=busy_ms) + _READS)
+
+
+def _engine(url: URL, dumps: Callable[[Any], str], session: str) -> Engine:
     made = create_engine(
         url.set(drivername=DRIVER),
         json_serializer=dumps,
@@ -45,12 +55,12 @@ def working(busy_ms: int, url: URL, dumps: Callable[[Any], str]) -> Engine:
         max_overflow=1,
         pool_pre_ping=True,  # after a restart of the server nothing is lost by asking a connection that died
         isolation_level="READ COMMITTED",  # what is read after the write lock is what the one before has left
-        connect_args=link,
+        connect_args={key: value for key, value in _LINK.items() if key not in url.query},
     )
-    event.listen(made, "connect", lambda connection, _record: _settle(connection, busy_ms))
+    event.listen(made, "connect", partial(_settle, session))
     return made
 
 
-def _settle(connection: Any, busy_ms: int) -> None:
-    connection.execute(_SESSION.format(busy_ms=busy_ms))
+def _settle(session: str, connection: Any, _record: Any) -> None:
+    connection.execute(session)
     connection.commit()

@@ -35,6 +35,21 @@ def revision(engine: Engine) -> str | None:
     return None
 
 
+def known(engine: Engine) -> str | None:
+    """See `revision`.
+
+    Raises:
+        SchemaError: the revision is a newer version's, or the database somebody else's.
+    """
+    found = revision(engine)
+    if found is not None and found not in REVISIONS:
+        raise SchemaError(
+            f"database {shown(engine)}: expected schema revision {HEAD} or older, found {found}: a newer version of "
+            "the program has written it; install that version, or name another database"
+        )
+    return found
+
+
 def ensure(engine: Engine) -> None:
     """Creates the tables, or brings those of an older version up to date, in a child process.
 
@@ -42,7 +57,7 @@ def ensure(engine: Engine) -> None:
         SchemaError: the database was made by a newer version, or is somebody else's.
         MigrationError: the child did not succeed; the text carries what it said.
     """
-    if _known(engine) != HEAD:
+    if known(engine) != HEAD:
         move(engine, HEAD)
 
 
@@ -54,7 +69,7 @@ def check(engine: Engine) -> None:
         OldSchemaError: they are of an older version.
         SchemaError: they are of a newer version, or somebody else's.
     """
-    found = _known(engine)
+    found = known(engine)
     if found is None:
         raise DatabaseMissingError(f"database {shown(engine)}: there are no records in it yet; run a test first")
     if found != HEAD:
@@ -87,16 +102,6 @@ def move(engine: Engine, to: str) -> None:
     if done.returncode != 0:
         said = done.stderr.strip().splitlines()[-1:] or [f"it ended with exit code {done.returncode}"]
         raise MigrationError(f"{_failed(engine, to)}: {said[0]}")
-
-
-def _known(engine: Engine) -> str | None:
-    found = revision(engine)
-    if found is not None and found not in REVISIONS:
-        raise SchemaError(
-            f"database {shown(engine)}: expected schema revision {HEAD} or older, found {found}: a newer version of "
-            "the program has written it; install that version, or name another database"
-        )
-    return found
 
 
 def _failed(engine: Engine, to: str) -> str:

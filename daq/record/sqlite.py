@@ -16,7 +16,7 @@ from daq.record.errors import DatabaseUnwritableError
 _NO_ROOM_FOR_A_LOG = ("SQLITE_CANTOPEN", "SQLITE_READONLY")
 
 
-def working(busy_ms: int, url: URL, dumps: Callable[[Any], str]) -> Engine:
+def working(url: URL, dumps: Callable[[Any], str], busy_ms: int) -> Engine:
     """An engine for a daemon's work; foreign keys are enforced."""
     pragmas = (f"busy_timeout={busy_ms}", "synchronous=FULL", "foreign_keys=ON")
     made = _engine(url, dumps, pragmas)
@@ -24,12 +24,12 @@ def working(busy_ms: int, url: URL, dumps: Callable[[Any], str]) -> Engine:
     return made
 
 
-def rebuilding(busy_ms: int, url: URL, dumps: Callable[[Any], str]) -> Engine:
+def rebuilding(url: URL, dumps: Callable[[Any], str], busy_ms: int) -> Engine:
     """An engine for changing tables."""
     return _engine(url, dumps, (f"busy_timeout={busy_ms}", "synchronous=FULL", "foreign_keys=OFF"))
 
 
-def reading(busy_ms: int, url: URL, dumps: Callable[[Any], str]) -> Engine:
+def reading(url: URL, dumps: Callable[[Any], str], busy_ms: int) -> Engine:
     """An engine that changes nothing, not even a file that lies there without right to write."""
     return _engine(url, dumps, (f"busy_timeout={busy_ms}",), creator=partial(_open_to_read, Path(url.database or "")))
 

@@ -23,7 +23,7 @@ from daq.record.errors import (
 from daq.record.explain import explain
 from daq.record.models import Command, Configuration, Event, Outbox, PartRevision, Run
 from daq.record.rows import fill, to_data
-from daq.record.schema import check, ensure
+from daq.record.schema import check, ensure, known, move
 from daq.record.values import (
     Attempt,
     Claim,
@@ -67,6 +67,21 @@ class Store:
             self._prepare_file()
         with self._explained():
             (check if self._reads else ensure)(self._engine)
+
+    def move(self, to: str) -> str | None:
+        """Brings the tables to a revision of `schema.REVISIONS`, upwards or downwards; gives the one before.
+
+        Raises:
+            SchemaError: the tables are a newer version's, or somebody else's.
+            MigrationError: they could not be brought there, and are as they were.
+        """
+        if self._engine.dialect.name == "sqlite":
+            self._prepare_file()
+        with self._explained():
+            before = known(self._engine)
+            if before != to:
+                move(self._engine, to)
+        return before
 
     def close(self) -> None:
         self._engine.dispose()

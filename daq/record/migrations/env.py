@@ -1,7 +1,7 @@
 """Runs the migrations in one transaction, on SQLite too, so that an interrupted one leaves the old tables whole."""
 
 from alembic import context
-from sqlalchemy import Connection, func, inspect, select, table, text
+from sqlalchemy import Connection, Engine, func, inspect, select, table, text
 
 from daq.record.engine import connect_to_migrate, for_writing
 from daq.record.models import Base
@@ -25,8 +25,7 @@ def _check_counts(before: dict[str, int], after: dict[str, int]) -> None:
             raise RuntimeError(f"the migration would leave {after[name]} of {rows} rows in table {name}")
 
 
-def _run() -> None:
-    engine = connect_to_migrate(context.config.get_main_option("sqlalchemy.url") or "")
+def _run(engine: Engine) -> None:
     with for_writing(engine).connect() as connection:
         context.configure(connection, target_metadata=Base.metadata, render_as_batch=True, transactional_ddl=True)
         with context.begin_transaction():
@@ -34,7 +33,10 @@ def _run() -> None:
             context.run_migrations()
             _check_foreign_keys(connection)
             _check_counts(before, _counts(connection))
-    engine.dispose()
 
 
-_run()
+_engine = connect_to_migrate(context.config.get_main_option("sqlalchemy.url") or "")
+try:
+    _run(_engine)
+finally:
+    _engine.dispose()

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import shutil
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -169,3 +170,17 @@ def test_an_export_that_cannot_be_written(steadyhead: Command, tmp_path: Path) -
     assert ended.exit_code == 64
     assert "--output" in ended.stderr
     assert "No such file or directory" in " ".join(ended.stderr.replace("│", " ").split())
+
+
+@pytest.mark.usefixtures("recorded")
+def test_the_database_that_a_run_left_in_a_folder(steadyhead: Command, tmp_path: Path) -> None:
+    shutil.copytree(tmp_path / "data", tmp_path / "try")
+    listed = steadyhead("runs", "list", "--data", str(tmp_path / "try"))
+    assert listed.exit_code == 0, listed.stderr
+    assert listed.stdout == steadyhead("runs", "list").stdout
+    for rest in (("show", FIRST.run), ("export",)):
+        assert steadyhead("runs", *rest, "--data", str(tmp_path / "try")).exit_code == 0
+    none = steadyhead("runs", "list", "--data", str(tmp_path / "none"))
+    assert (none.exit_code, "none/records.db: there is no such file" in none.stderr) == (64, True)
+    both = steadyhead("runs", "list", "--data", str(tmp_path), "--database", "sqlite:///x.db")
+    assert both.exit_code == 64

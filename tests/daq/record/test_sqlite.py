@@ -16,11 +16,10 @@ from daq.record.errors import (
     DatabaseMissingError,
     DatabaseUnwritableError,
     DiskFullError,
-    RecordError,
 )
 from daq.record.store import Store
 from daq.record.values import Filter
-from tests.daq.record.bench import BENCH, START, finish, started
+from tests.daq.record.bench import finish, started
 
 NOBODY = 65534
 
@@ -135,13 +134,6 @@ def test_what_a_daemon_has_just_written_is_read_without_a_right_to_write(store: 
     with nothing_may_be_written(file_of(url).parent), closing(Store(url, reads=True)) as reading:
         reading.open()
         assert [line.run for line in reading.runs(Filter())] == [started().run]
-
-
-def test_who_only_reads_writes_nothing(store: Store, url: str) -> None:
-    with closing(Store(url, reads=True)) as reading:
-        reading.open()
-        with pytest.raises(RecordError, match="may not be written"):
-            reading.event(BENCH, None, START, "note", {})
 
 
 def test_reading_makes_no_file(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 import math
 import subprocess
 import sys
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from sqlalchemy import create_engine, text
 
 from daq.record.errors import (
     AlreadyFinishedError,
+    DatabaseUnwritableError,
     RecordError,
     UnknownRunError,
 )
@@ -108,6 +110,19 @@ def test_a_verdict_is_never_changed(store: Store) -> None:
         store.finish_run(run.run, finish(run, "pass"))
     assert store.run(run.run).data["verdict"] == "fail"
     assert store.outbox_length(BENCH) == 1
+
+
+def test_the_same_result_again_is_no_second_one(store: Store) -> None:
+    """Who did not hear that it was stored asks again."""
+    run = started()
+    store.start_run(run)
+    first = store.finish_run(run.run, finish(run))
+    assert store.finish_run(run.run, finish(run)) == first
+    assert store.outbox_length(BENCH) == 1
+    with pytest.raises(AlreadyFinishedError):
+        store.finish_run(run.run, lambda seq: Finished(result(run, seq) | {"pump_on_s": 24.6}, []))
+    assert store.start_run(run).number == 1
+    assert len(store.runs(Filter())) == 1
 
 
 def test_all_of_a_result_is_written_or_nothing(store: Store, url: str) -> None:
@@ -263,3 +278,11 @@ def test_a_killed_writer_leaves_whole_runs(store: Store, url: str) -> None:
     assert killed.returncode == -9
     assert store.run(started(2).run).data["verdict"] == "void"
     assert store.run(run.run).data["ended"] is None
+
+
+def test_who_only_reads_writes_nothing(store: Store, url: str) -> None:
+    with closing(Store(url, reads=True)) as reading:
+        reading.open()
+        assert reading.runs(Filter()) == []
+        with pytest.raises(DatabaseUnwritableError):
+            reading.event(BENCH, None, START, "note", {})
