@@ -2,7 +2,7 @@
 
 import asyncio
 import shutil
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +23,7 @@ from tests.daq.publish.samples import NOW, RUN, STATUS
 from tests.daq.record.bench import BENCH
 
 TOPICS = Topics("steadyhead", "marrow-hill", "bench-1")
+EACH_DATABASE = pytest.mark.parametrize("database_url", ["sqlite", "postgresql"], indirect=True)
 QUICK = Timing(heartbeat=0.05, live=0.02, first_wait=0.05, longest_wait=0.1, again=0.05)
 
 
@@ -36,9 +37,21 @@ def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-async def database(tmp_path: Path, empty_database: Path) -> AsyncIterator[AsyncStore]:
-    shutil.copy(empty_database, tmp_path / "bench.db")
-    database = AsyncStore(sqlite_url(tmp_path / "bench.db"))
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """A database with tables and no rows: an SQLite file, but where the test is marked with `EACH_DATABASE`."""
+    if getattr(request, "param", "sqlite") == "sqlite":
+        shutil.copy(request.getfixturevalue("empty_database"), tmp_path / "bench.db")
+        yield sqlite_url(tmp_path / "bench.db")
+        return
+    server = request.getfixturevalue("postgres")
+    name = server.make("migrated")
+    yield server.url(name)
+    server.drop(name)
+
+
+@pytest.fixture
+async def database(database_url: str) -> AsyncIterator[AsyncStore]:
+    database = AsyncStore(database_url)
     await database.open()
     yield database
     await database.close()

@@ -12,8 +12,11 @@ from daq.record.async_store import AsyncStore
 from daq.record.errors import DatabaseBusyError, DiskFullError
 from daq.record.store import Store
 from daq.record.values import Claim
+from tests.daq.publish.conftest import EACH_DATABASE
 from tests.daq.publish.samples import NOW, RUN
 from tests.daq.record.bench import BENCH
+
+pytestmark = EACH_DATABASE
 
 START: dict[str, Any] = {"request_id": "plc4-1", "valid_ms": 5000, "part": "MH-2140", "serial": None}
 

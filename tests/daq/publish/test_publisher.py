@@ -19,7 +19,7 @@ from daq.record.async_store import AsyncStore
 from daq.record.store import Store
 from daq.record.values import Finished
 from tests.conftest import MakeBroker, Mosquitto
-from tests.daq.publish.conftest import TOPICS, OpenBench, until
+from tests.daq.publish.conftest import EACH_DATABASE, TOPICS, OpenBench, until
 from tests.daq.publish.listener import listening, read, says
 from tests.daq.publish.samples import NOW, RUN, STATUS
 from tests.daq.record.bench import BENCH, result, started
@@ -149,6 +149,7 @@ async def test_somebody_with_our_name_is_told_apart_from_an_outage(open_bench: O
         await until(lambda: any("only one daemon runs" in text for text in bench.active()))
 
 
+@EACH_DATABASE
 async def test_records_go_out_in_order_over_a_kill_of_the_broker(
     mosquitto: Mosquitto, open_bench: OpenBench, database: AsyncStore
 ) -> None:
@@ -172,6 +173,7 @@ async def test_records_go_out_in_order_over_a_kill_of_the_broker(
     assert [n.active for n in bench.told if n.code is Code.BROKER] == [True, False]
 
 
+@EACH_DATABASE
 async def test_a_record_is_sent_again_when_its_acknowledgement_was_not_noted(
     mosquitto: Mosquitto, open_bench: OpenBench, database: AsyncStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -194,6 +196,7 @@ async def test_a_record_is_sent_again_when_its_acknowledgement_was_not_noted(
     assert read(first)["id"] == read(again)["id"] == started(1).run
 
 
+@EACH_DATABASE
 async def test_a_broker_that_comes_late_gets_everything_in_order(
     make_broker: MakeBroker, open_bench: OpenBench, database: AsyncStore
 ) -> None:

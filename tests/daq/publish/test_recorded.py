@@ -6,8 +6,11 @@ from daq.publish.contract import Result, ResultData, abandoned, plain, text
 from daq.record.async_store import AsyncStore
 from daq.record.store import Store
 from daq.record.values import Finished, StoredRun
+from tests.daq.publish.conftest import EACH_DATABASE
 from tests.daq.publish.samples import NOW, data
 from tests.daq.record.bench import BENCH, started
+
+pytestmark = EACH_DATABASE
 
 
 def finished(seq: int) -> Finished:
