@@ -549,9 +549,8 @@ class Stand:
             try:
                 await job
             except RecordError as error:
-                self._say(
-                    Alarm(STORE_FAILED, "warn", f"an event of the run was not kept: {error}", "make room or repair")
-                )
+                text = f"an event of the run was not kept: {error}"
+                self._say(Alarm(STORE_FAILED, "warn", text, "do as it says; the run goes on, its verdict is kept apart"))
 
         task = asyncio.create_task(guarded(), name="note")
         self._notes.add(task)
