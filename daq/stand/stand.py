@@ -550,7 +550,9 @@ class Stand:
                 await job
             except RecordError as error:
                 text = f"an event of the run was not kept: {error}"
-                self._say(Alarm(STORE_FAILED, "warn", text, "do as it says; the run goes on, its verdict is kept apart"))
+                self._say(
+                    Alarm(STORE_FAILED, "warn", text, "do as it says; the run goes on, its verdict is kept apart")
+                )
 
         task = asyncio.create_task(guarded(), name="note")
         self._notes.add(task)
