@@ -23,7 +23,7 @@ from daq.stand.seen import ChannelSeen, Seen, Span
 
 CHANNEL_HEAD = ("#", "channel", "converter", "newest", "min", "max", "volts", "quantity", "")
 NUMBERS = ("newest", "min", "max", "volts", "quantity")
-MARKS = {Span.INSIDE: "", Span.BELOW: "LOW", Span.ABOVE: "HIGH", Span.CONVERTER_END: "END"}
+MARKS = {Span.INSIDE: "", Span.BELOW: "LOW", Span.ABOVE: "HIGH", Span.CONVERTER_END: "END", Span.NO_VALUE: "NONE"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +75,8 @@ def _identity(opened: Opened, seen: Seen) -> list[tuple[str, str]]:
         ("device", identity.device_id),
         ("at", opened.address + ", simulated" * opened.simulated),
         ("stand", opened.stand or "unknown: without its file there are no quantities"),
-        ("firmware", f"{identity.firmware}, link version {identity.protocol}"),
-        ("started", f"boot {identity.boot}, after {reset_text(identity.reset_cause)}"),
+        ("firmware", f"{identity.firmware}{f', link version {identity.protocol}' if identity.protocol else ''}"),
+        ("started", ", after ".join([f"boot {identity.boot}", *filter(None, [reset_text(identity.reset_cause)])])),
         ("rate", f"{counted(identity.sample_hz)} scans/s, {counted(identity.tick_hz)} ticks/s"),
         ("captures", captures if identity.burst_max_hz else "none"),
     ]
@@ -106,7 +106,7 @@ def _link(opened: Opened, seen: Seen) -> list[tuple[str, str]]:
     counts, status = seen.counts, seen.status
     clock, late = pace_texts(seen.pace, opened.virtual, seen.identity.sample_hz)
     displaced = f", {counted(seen.displaced)} displaced by a capture" if seen.displaced else ""
-    heard = f"{status.rx_bad} bad frames, {status.rx_gap} missing" if status else "not told yet"
+    heard = [("it heard", f"{status.rx_bad} bad frames, {status.rx_gap} missing")] if status else []
     return [
         ("frames", f"{counted(counts.frames)} sound, {counts.bad} bad, {counts.lost} lost, "
                    f"{counts.repeated} repeated, {counts.unknown} unknown"),
@@ -114,7 +114,7 @@ def _link(opened: Opened, seen: Seen) -> list[tuple[str, str]]:
                   f"up to {seen.per_block} in a block"),
         ("its clock", clock),
         *([("blocks late", late)] if late else []),
-        ("it heard", heard),
+        *heard,
         ("restarts", str(counts.resets)),
         ("answered", f"{opened.took:.2f} s after the port was opened"),
     ]  # fmt: skip

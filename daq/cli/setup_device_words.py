@@ -19,6 +19,7 @@ UNITS: dict[int, tuple[str, str, float, float, int]] = {
     Role.EXCITATION: ("V", "V", 1.0, 0.0, 3),
     Role.AMBIENT_TEMPERATURE: ("°C", "Cel", 1.0, -273.15, 1),
     Role.SHUNT_WIDE: ("A", "A", 1.0, 0.0, 3),
+    Role.FLOW: ("L/h", "L/h", 3.6e6, 0.0, 2),
 }
 """By role: unit for people, in UCUM, factor and offset from SI, decimal places."""
 NO_UNIT = ("", "", 1.0, 0.0, 4)
@@ -44,6 +45,9 @@ def in_unit(role: int, value: float) -> float:
 
 
 def number_text(role: int, value: float) -> str:
+    """A value without its unit."""
+    if math.isnan(value):
+        return "none"
     return f"{in_unit(role, value):.{UNITS.get(role, NO_UNIT)[4]}f}"
 
 
@@ -56,7 +60,7 @@ def quantity_text(channel: ChannelSeen) -> str:
 
 def converter_text(analog: AnalogInput, in_counts: bool) -> str:
     """How fine a channel's converter is."""
-    return f"{analog.bits} bit {abs(analog.volts_per_count) * 1e3:.3g} mV" if in_counts else "speaks quantities"
+    return f"{analog.bits} bit {abs(analog.volts_per_count) * 1e3:.3g} mV" if in_counts else "quantity"
 
 
 def pulse_name(role: int) -> str:
@@ -92,7 +96,7 @@ def input_rows(identity: Identity, status: Status | None) -> list[tuple[str, str
         if which not in identity.inputs_fitted:
             rows.append((name, "not fitted"))
         else:
-            rows.append((name, "not told yet" if status is None else INPUT_WORDS[which][which in status.inputs]))
+            rows.append((name, "not told" if status is None else INPUT_WORDS[which][which in status.inputs]))
     return rows
 
 
@@ -104,7 +108,7 @@ def inputs_text(identity: Identity, status: Status | None) -> str:
 def output_rows(identity: Identity, status: Status | None) -> list[tuple[str, str]]:
     """What the device drives or could drive, one a row."""
     if status is None:
-        return [("outputs", "the device has not told yet")]
+        return [("outputs", "nothing told of them")]
     return [
         ("power", _power(identity, status)),
         ("valve", _valve(identity, status)),

@@ -20,6 +20,8 @@ from drivers.device import Device
 
 PACE_S = 30.0
 """The pace is told from so many newest seconds: long enough for two clocks to be compared within 0.01 %."""
+BACKLOG_S = 0.25
+"""What comes in the first moments may have waited for its reader, and says nothing of a pace."""
 BREATH = 16
 """Blocks after which a simulation or replay lets other tasks run."""
 
@@ -62,7 +64,7 @@ class Watch:
     def seen(self, counts: LinkCounts) -> Seen:
         """The window that ends now; the next one begins. `counts` are the device's."""
         blocks = self._blocks
-        meter = None if self._channels is None else self._channels.flow
+        meter = None if self._channels is None or self._channels.flow.quantity else self._channels.flow
         seen = Seen(
             identity=self.identity,
             status=self._status,
@@ -87,6 +89,7 @@ class Watch:
         self._converter = self._converter_of(identity)
         self._pulses = [PulseWatch(k, role, identity) for k, role in enumerate(identity.pulse)]
         self._arrivals: deque[tuple[float, float]] = deque()
+        self._first_host = math.nan
         self._begin()
 
     def _converter_of(self, identity: Identity) -> Converter | None:
@@ -115,10 +118,16 @@ class Watch:
         end = block.tick / self.identity.tick_hz + (block.n - 1) / self.identity.sample_hz
         for pulse in self._pulses:
             pulse.feed(block, end)
-        if math.isfinite(host):
-            self._arrivals.append((end, host))
-            while self._arrivals[0][0] < end - PACE_S:
-                self._arrivals.popleft()
+        self._arrive(end, host)
+
+    def _arrive(self, end: float, host: float) -> None:
+        if math.isnan(self._first_host):
+            self._first_host = host
+        if host < self._first_host + BACKLOG_S or math.isnan(host):
+            return
+        self._arrivals.append((end, host))
+        while self._arrivals[0][0] < end - PACE_S:
+            self._arrivals.popleft()
 
     def _pace(self) -> Pace | None:
         ends, came = zip(*self._arrivals, strict=True) if self._arrivals else ((), ())
@@ -133,14 +142,24 @@ class Watch:
 
     def _channel(self, k: int, raw: Floats, si: Floats | None) -> ChannelSeen:
         analog, in_counts = self.identity.analog[k], self._blocks[0].in_counts
-        mean, low, high = float(raw.mean()), float(raw.min()), float(raw.max())
+        known = raw[np.isfinite(raw)]
+        mean, low, high = (float(f(known)) if known.size else math.nan for f in (np.mean, np.min, np.max))
         volts = (mean - analog.zero_count) * analog.volts_per_count if in_counts else None
         column = self._column(k)
         value = mean if volts is None else _reference(analog.role, volts, self._channels)
         if si is not None and column is not None and math.isfinite(si[column]):
             value = float(si[column])
-        span = self._span(k, column)
+        span = self._span(k, column) if known.size == raw.size else Span.NO_VALUE
+        if analog.role == Role.FLOW and span is Span.INSIDE and mean > self._most_flow():
+            span = Span.ABOVE
         return ChannelSeen(k, analog.role, in_counts, float(raw[-1]), low, high, volts, value, span)
+
+    def _most_flow(self) -> float:
+        """The end of a stated flow's range, m³/s."""
+        if self._channels is None:
+            return math.inf
+        hertz, pulses = self._channels.flow.k_table[-1]
+        return hertz / pulses
 
     def _column(self, k: int) -> Column | None:
         """What a run reads this channel as: of two with one role it takes the first."""

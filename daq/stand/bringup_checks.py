@@ -27,6 +27,7 @@ ROLES = {
     Role.AMBIENT_TEMPERATURE: "shunt temperature",
     Role.SHUNT_WIDE: "wide-band current",
     Role.OTHER: "other",
+    Role.FLOW: "flow",
 }
 """What a channel is for, in words."""
 TRIPS = {
@@ -48,6 +49,7 @@ UNWANTED = 0b1100
 SPANS = {
     Span.BELOW: ("below its span", "look at its supply and wires, and at its table in stand.toml"),
     Span.ABOVE: ("above its span", "look at its wires and ground, and at its table in stand.toml"),
+    Span.NO_VALUE: ("without a value at times", "look at the sensor and its wires"),
     Span.CONVERTER_END: ("at an end of the converter", "look at its divider or amplifier, and for a broken wire"),
 }
 
@@ -70,8 +72,8 @@ def remarks(seen: Seen, stand: Stand | None) -> list[Remark]:
 
 
 def reset_text(cause: int) -> str:
-    """Why a device started, in words."""
-    return " and ".join(word for bit, word in enumerate(RESETS) if cause >> bit & 1) or "it does not say what"
+    """Why a device started, in words; "" where it does not say."""
+    return " and ".join(word for bit, word in enumerate(RESETS) if cause >> bit & 1)
 
 
 def _channels(seen: Seen, stand: Stand) -> Iterator[Remark]:
@@ -80,8 +82,8 @@ def _channels(seen: Seen, stand: Stand) -> Iterator[Remark]:
         Measuring(stand.channels, seen.identity)
     except MeasureError as error:
         yield _said(str(error), BLOCKED["channel_missing"])
-    if seen.identity.pulse_index(PulseRole.FLOW) is None:
-        yield Remark(False, "no counter has role 1, flow", "a part that requires flow ends void: fit a flowmeter")
+    if seen.identity.pulse_index(PulseRole.FLOW) is None and seen.identity.analog_index(Role.FLOW) is None:
+        yield Remark(False, "it measures no flow", "a part that requires flow ends void: fit a flowmeter")
 
 
 def _said(text: str, do: str) -> Remark:

@@ -9,18 +9,21 @@ from drivers.block import Identity, LinkChange, LinkCounts, Status
 
 
 class Span(StrEnum):
-    """Whether a channel can be believed: inside its span, outside of it, or at an end of the converter."""
+    """Whether a channel can be believed: inside its span, outside of it, at an end of the converter, or, of a device
+    that speaks SI, without a value."""
 
     INSIDE = "inside"
     BELOW = "below"
     ABOVE = "above"
     CONVERTER_END = "converter_end"
+    NO_VALUE = "no_value"
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelSeen:
     """An analog channel over a window. `newest`, `low` and `high` are counts, or SI where the device speaks that; then
-    `volts` is None. `volts` and `value` (SI) are means; `value` is None where the stand does not say what it is."""
+    `volts` is None. `volts` and `value` (SI) are means; `value` is None where the stand does not say what it is. NaN is
+    no value."""
 
     index: int
     role: int

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daq.measure.channels import Channels
+from daq.measure.channels import Channels, PressureKind
 from daq.stand.bringup import Watch, watch_device
 from daq.stand.seen import ChannelSeen, Seen, Span
 from drivers.block import (
@@ -124,12 +124,39 @@ def test_a_device_that_speaks_quantities() -> None:
     assert (second.value, second.in_counts) == (1.5, False)
 
 
+@pytest.mark.parametrize(
+    ("flows", "value", "span"),
+    [
+        ([3e-5, 4e-5], 3.5e-5, Span.INSIDE),
+        ([6e-5, 6e-5], 6e-5, Span.ABOVE),  # the table ends at 240 Hz and 4.6e6 pulses a m³, so at 5.2e-5 m³/s
+        ([3e-5, math.nan], 3e-5, Span.NO_VALUE),
+        ([math.nan, math.nan], math.nan, Span.NO_VALUE),
+    ],
+)
+def test_a_flow_that_the_device_states(flows: list[float], value: float, span: Span) -> None:
+    watch = Watch(device((Role.FLOW, 0, 0.0)), CHANNELS)
+    watch.feed(Block(1, 0, 0, np.array([[flow] for flow in flows]), np.array([0]), np.array([-1])))
+    [seen] = watch.seen(NONE).channels
+    assert seen.value == pytest.approx(value, nan_ok=True)
+    assert (seen.span, seen.volts) == (span, None)
+
+
+def test_a_sensor_that_gives_no_value_is_told() -> None:
+    watch = Watch(device((Role.PRESSURE, 0, 0.0)), CHANNELS)
+    watch.feed(Block(1, 0, 0, np.array([[400e3], [math.nan]]), np.array([0]), np.array([-1])))
+    [seen] = watch.seen(NONE).channels
+    assert (seen.low, seen.high, seen.span) == (400e3, 400e3, Span.NO_VALUE)
+    assert math.isnan(seen.newest)
+
+
 def test_a_stand_that_describes_another_kind_of_channel_is_no_obstacle() -> None:
-    """What volts mean is unknown; a run would refuse it, but they can be looked at."""
-    broken = replace(CHANNELS, pressure=replace(PRESSURE, out_high=PRESSURE.out_low + math.nan))
-    watch = Watch(device((Role.PRESSURE, 0, 1e-3)), broken)
+    """A transducer that is said to come as a quantity, and comes as counts: a run would refuse it, but counts and volts
+    can be looked at."""
+    stated = replace(CHANNELS, pressure=replace(PRESSURE, kind=PressureKind.QUANTITY))
+    watch = Watch(device((Role.PRESSURE, 0, 1e-3)), stated)
     watch.feed(block([[2500]]))
-    assert watch.seen(NONE).channels[0].volts == pytest.approx(2.5)
+    [seen] = watch.seen(NONE).channels
+    assert (seen.volts, seen.value) == (pytest.approx(2.5), None)
 
 
 def test_windows_count_what_came_in_them_alone() -> None:
@@ -177,6 +204,16 @@ def test_the_pace_is_that_of_the_newest_half_minute() -> None:
     pace = watch.seen(NONE).pace
     assert pace is not None
     assert pace.ratio == pytest.approx(1.0, abs=1e-9)
+
+
+def test_what_waited_for_its_reader_says_nothing_of_the_pace() -> None:
+    """4 s of samples come at once, then they come as they are taken."""
+    watch = Watch(device((Role.PRESSURE, 0, 1e-3)), CHANNELS)
+    for k in range(200):
+        watch.feed(block([[1000]] * 25, index=25 * k), max(10.0, 6.0 + 0.05 * k))
+    pace = watch.seen(NONE).pace
+    assert pace is not None
+    assert pace.ratio == pytest.approx(1.0)
 
 
 class Told:

@@ -9,7 +9,7 @@ from daq.stand.bringup import Watch
 from daq.stand.bringup_checks import Remark, remarks, reset_text
 from daq.stand.pace import Pace
 from daq.stand.seen import Seen
-from drivers.block import Feature, Input, Link, LinkChange, LinkCounts, Role, Status, Trip
+from drivers.block import AnalogInput, Feature, Input, Link, LinkChange, LinkCounts, Role, Status, Trip
 from tests.daq.measure.blocks import CHANNELS, RESTING, ROLES, identity, steady_blocks
 
 STAND = Stand("marrow-hill", "bench-1", CHANNELS)
@@ -61,8 +61,10 @@ def test_a_device_that_scans_too_slowly() -> None:
 
 
 def test_no_flowmeter() -> None:
+    stated = (*identity().analog, AnalogInput(Role.FLOW, 0, 0, 0.0))
+    assert told(with_device(at_rest(), pulse=(), analog=stated)) == []
     found = told(with_device(at_rest(), pulse=()))
-    assert found == [(False, "no counter has role 1, flow", "a part that requires flow ends void: fit a flowmeter")]
+    assert found == [(False, "it measures no flow", "a part that requires flow ends void: fit a flowmeter")]
 
 
 @pytest.mark.parametrize(
@@ -174,7 +176,7 @@ def test_what_the_device_heard_badly() -> None:
         (0b0010, "an external reset", False),
         (0b0100, "a brown-out", True),
         (0b1001, "power-on and its watchdog", True),
-        (0b0000, "it does not say what", False),
+        (0b0000, "", False),
     ],
 )
 def test_why_a_device_started(cause: int, text: str, looked_at: bool) -> None:
