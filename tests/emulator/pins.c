@@ -129,13 +129,19 @@ static void flow(bool up)
     seen.edges += up;
 }
 
-static avr_cycle_count_t flow_due(avr_t *mcu, avr_cycle_count_t when, void *param)
+static void flow_until_now(void)
 {
-    (void)when;
-    (void)param;
-    for (; done < in_line && line[done].at <= mcu->cycle; done++)
+    for (; done < in_line && line[done].at <= avr->cycle; done++)
         if (line[done].up != flow_up)
             flow(line[done].up);
+}
+
+static avr_cycle_count_t flow_due(avr_t *mcu, avr_cycle_count_t when, void *param)
+{
+    (void)mcu;
+    (void)when;
+    (void)param;
+    flow_until_now();
     return done < in_line ? line[done].at : 0;
 }
 
@@ -157,6 +163,7 @@ static void arm_flow(void)
 static void line_up_flow(void)
 {
     const avr_cycle_count_t up = cycles(UP_US * UINT64_C(1000));
+    flow_until_now(); /* an edge in the last cycle of the span before */
     in_line = done = 0;
     for (uint32_t k = 0; k < now->n_edges; k++) {
         const avr_cycle_count_t at = begun + cycles(now->edge_ns[k]);

@@ -22,12 +22,22 @@ def program(variant: Variant) -> Device:
 
 MAKERS: dict[str, Make] = {"python": paper, "host": program}
 """How each firmware is made that can be built in any way."""
+USUAL: dict[str, Callable[[], Device]] = {
+    "python": lambda: paper(Variant()),
+    "host": lambda: program(Variant()),
+    "avr": lambda: Program(firmware_builds.avr()),
+}
+ABOUT_TO_WRAP: dict[str, Callable[[], Device]] = {
+    "python": lambda: paper(WRAPPING),
+    "host": lambda: program(WRAPPING),
+    "avr": lambda: Program(firmware_builds.wrapping_avr()),
+}
 
 
-@pytest.fixture(scope="session", params=list(MAKERS))
+@pytest.fixture(scope="session", params=list(USUAL))
 def device(request: pytest.FixtureRequest) -> Iterator[Device]:
     """One firmware, living as long as the tests."""
-    made = MAKERS[request.param](Variant())
+    made = USUAL[request.param]()
     yield made
     made.close()
 
@@ -40,10 +50,10 @@ def host(device: Device) -> Iterator[Host]:
     host.finish()
 
 
-@pytest.fixture(scope="session", params=list(MAKERS))
+@pytest.fixture(scope="session", params=list(ABOUT_TO_WRAP))
 def wrapping_device(request: pytest.FixtureRequest) -> Iterator[Device]:
     """One firmware whose counters stand at every boot shortly before they wrap."""
-    made = MAKERS[request.param](WRAPPING)
+    made = ABOUT_TO_WRAP[request.param]()
     yield made
     made.close()
 

@@ -2,11 +2,13 @@
 
 from dataclasses import replace
 from itertools import pairwise
+from math import inf
 
 import pytest
 
 from drivers.block import Input, Role, Status, Trip
-from drivers.link.frames import Burst, CaptureRequest, Scans, Stream
+from drivers.device import LimitEntry
+from drivers.link.frames import Burst, CaptureRequest, Limits, Scans, Stream
 from tests.firmware.host import NO_LIMITS, ON, Host
 
 COUNTS_OFF = 2
@@ -90,7 +92,7 @@ def test_the_tick_of_a_capture_is_that_of_its_first_sample(host: Host) -> None:
 
 # "If the capture takes the place of scans, these are missing by index, and the next SCANS says so with both flag bits."
 # So index and tick go on together; flags stand where the index jumps, and nowhere else.
-@pytest.mark.parametrize(("rate", "total"), [(5_000, 400), (10_000, 4_000)])
+@pytest.mark.parametrize(("rate", "total"), [(5_000, 400), (10_000, 4_000), (1_000_000, 65_535)])
 def test_scans_that_a_capture_displaced_are_missing_by_index(host: Host, rate: int, total: int) -> None:
     assert host.answer(Stream(True)) == 0
     host.run(0.2)
@@ -212,4 +214,32 @@ def test_the_stop_circuit_opens_during_a_capture(host: Host) -> None:
     began = host.us
     assert host.until_off(0.1) <= began + host.span_us + 10_000
     assert host.trip() == Trip.STOP_CIRCUIT
+    pieces(host, capture)
+
+
+# … nor does the capture switch anything off by itself, however long it takes.
+def test_a_long_capture_leaves_power_on(host: Host) -> None:
+    assert host.answer(NO_LIMITS) == 0
+    assert host.answer(ON) == 0
+    capture = request(host, rate=2_000, total=500)
+    assert host.answer(capture) == 0
+    pieces(host, capture)
+    assert host.power
+    assert host.trip() == Trip.NONE
+
+
+# "The device takes the median of each three scans": whether scans are taken beside a capture is the device's business,
+# but once it is over a limit that is passed trips within three scans and 10 ms.
+@pytest.mark.parametrize("role", [Role.PRESSURE, Role.SHUNT])
+def test_a_limit_passed_during_a_capture_trips_after_it_at_the_latest(host: Host, role: int) -> None:
+    assert host.answer(Limits(0, 0, (LimitEntry(host.channel(role), 2.0, -inf),))) == 0
+    assert host.answer(ON) == 0
+    capture = request(host, rate=2_000, total=200)
+    assert host.answer(capture) == 0
+    ends = host.answered + round(200 / 2_000 * 1e6)
+    host.run(0.03)
+    assert host.power
+    host.set(role, 3.0)
+    assert host.until_off(0.3) <= ends + 3 * host.span_us + 10_000
+    assert host.trip() == (Trip.OVER_PRESSURE if role == Role.PRESSURE else Trip.OVER_CURRENT)
     pieces(host, capture)

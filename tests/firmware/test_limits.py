@@ -174,6 +174,20 @@ def test_all_entries_of_a_channel_hold(host: Host, *, first: bool) -> None:
     assert host.trip() == Trip.OVER_PRESSURE
 
 
+# … those below too, in whichever entry they stand.
+@pytest.mark.parametrize("first", [True, False])
+def test_a_limit_below_holds_in_any_entry(host: Host, *, first: bool) -> None:
+    level = LimitEntry(host.channel(Role.LEVEL), inf, LOW - 0.5)
+    pressure = LimitEntry(host.channel(Role.PRESSURE), 4.5, 0.1)
+    assert host.answer(Limits(0, 0, (level, pressure) if first else (pressure, level))) == 0
+    power(host)
+    host.set(Role.LEVEL, LOW - 0.7)
+    host.run(0.02)
+    assert not host.power
+    assert host.trip() == Trip.OTHER_LIMIT
+    host.set(Role.LEVEL, LOW)
+
+
 # … and the longest frame carries 26 of them: 5 bytes and 26 × 9 are 239, one more would be above 246.
 def test_the_last_of_as_many_entries_as_a_frame_holds(host: Host) -> None:
     level, pressure = host.channel(Role.LEVEL), host.channel(Role.PRESSURE)
