@@ -214,9 +214,9 @@ async def simulated_from_stream(rig: Rig, pace: float, *, tcp: bool = False) -> 
 class Subscriber(Heard):
     """What `mosquitto_sub` prints; requests go out by `mosquitto_pub`."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, base: str = BASE) -> None:
         super().__init__()
-        self._port = port
+        self._port, self._base = port, base
 
     async def ask(self, command: str, **fields: Any) -> Json:
         """Sends a request and gives its answer."""
@@ -224,25 +224,25 @@ class Subscriber(Heard):
         body = json.dumps({"request_id": request, "valid_ms": 5000, **fields})
         where = ("-h", "127.0.0.1", "-p", str(self._port), "-q", "1")
         sending = await asyncio.create_subprocess_exec(
-            program("mosquitto_pub"), *where, "-t", f"{BASE}/cmd/{command}", "-m", body
+            program("mosquitto_pub"), *where, "-t", f"{self._base}/cmd/{command}", "-m", body
         )
         assert await sending.wait() == 0
         return await self.next(f"cmd/{command}/reply", says(request_id=request))
 
 
 @asynccontextmanager
-async def subscribed(port: int, *options: str) -> AsyncIterator[Subscriber]:
+async def subscribed(port: int, *options: str, base: str = BASE) -> AsyncIterator[Subscriber]:
     """A `mosquitto_sub` to everything that the stand says."""
-    command = (program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-t", f"{BASE}/#")
+    command = (program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-t", f"{base}/#")
     process = await asyncio.create_subprocess_exec(*command, "-F", "%t %p", *options, stdout=PIPE, limit=LONGEST_LINE)
-    heard = Subscriber(port)
+    heard = Subscriber(port, base)
 
     async def read() -> None:
         assert process.stdout is not None
         while line := (await process.stdout.readline()).decode():
             topic, _, payload = line.partition(" ")
             if payload.strip():
-                heard.add(topic.removeprefix(f"{BASE}/"), json.loads(payload))
+                heard.add(topic.removeprefix(f"{base}/"), json.loads(payload))
 
     reading = asyncio.create_task(read(), name="subscriber")
     try:
