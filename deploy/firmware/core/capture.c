@@ -34,9 +34,10 @@ void capture_begin(struct capture *c, const struct design *design, uint8_t numbe
 static uint8_t due(const struct capture *c)
 {
     const uint16_t left = (uint16_t)(c->total - c->sent), ready = board_samples();
-    const uint16_t piece = left < PIECE ? left : PIECE;
-    if (ready >= piece)
-        return (uint8_t)piece;
+    if (ready >= PIECE)
+        return (uint8_t)(left < PIECE ? left : PIECE);
+    if (ready == left)
+        return (uint8_t)left;
     /* The board gave up: what is there goes out, so that the host sees that the rest is missing. */
     return (uint8_t)(board_capturing() ? 0 : ready);
 }

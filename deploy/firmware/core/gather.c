@@ -45,7 +45,7 @@ void gather_send(struct gather *g, uint8_t boot, uint8_t *seq)
     uint8_t *at = g->frame + HEAD;
     *at = boot; /* the tick behind it was written with the first scan */
     at = put_u32(at + 5, g->index);
-    at = put_u8(put_u8(put_u8(at, n), g->flags), g->overrange);
+    put_u8(put_u8(put_u8(at, n), g->flags), g->overrange);
     at = g->end;
     if (g->design->n_pulse)
         at = put_u32(put_u32(at, g->edges), g->last_edge);

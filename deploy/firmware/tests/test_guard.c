@@ -63,6 +63,24 @@ static void the_median_of_three_scans_decides(void)
     CHECK_EQUAL(g.trip, TRIP_PRESSURE);
 }
 
+static void the_order_of_the_three_does_not_matter(void)
+{
+    const int16_t counts[][3] = {{3000, 0, 4000}, {3000, 4000, 0}, {0, 3000, 4000},
+                                 {4000, 3000, 0}, {0, 4000, 3000}, {4000, 0, 3000}};
+    for (unsigned k = 0; k < 6; k++) {
+        for (int16_t less = 0; less < 2000; less += 1000) { /* the median is 3000, then 2000: above count 2048, or not */
+            begin(0);
+            guard_power_on(&g, 0, 2000);
+            bool tripped = false;
+            for (uint32_t n = 0; n < 3; n++) {
+                CHECK(!tripped);
+                tripped = scan(2000 * (n + 1), 0, counts[k][n] == 3000 ? (int16_t)(3000 - less) : counts[k][n]);
+            }
+            CHECK_EQUAL(tripped, less == 0);
+        }
+    }
+}
+
 static void two_scans_are_not_three(void)
 {
     begin(0);
@@ -259,6 +277,7 @@ void test_guard(void)
     the_lease_ends_to_the_tick();
     a_renewed_lease_counts_from_then();
     the_median_of_three_scans_decides();
+    the_order_of_the_three_does_not_matter();
     two_scans_are_not_three();
     trips_are_told_by_role();
     inrush_is_blanked_for_shunts_only();

@@ -23,7 +23,13 @@ void board_power(bool on)
 
 uint8_t board_inputs(void)
 {
-    const uint8_t low = (uint8_t)~PIND;
-    return (uint8_t)((low & _BV(STOP_BIT) ? STOP_CIRCUIT : 0) | (low & _BV(GUARD_BIT) ? SPLASH_GUARD : 0) |
-                     (low & _BV(FLUID_BIT) ? FLUID_LEVEL : 0));
+    const uint8_t high = PIND;
+    uint8_t closed = 0;
+    if (!(high & _BV(STOP_BIT)))
+        closed |= STOP_CIRCUIT;
+    if (!(high & _BV(GUARD_BIT)))
+        closed |= SPLASH_GUARD;
+    if (!(high & _BV(FLUID_BIT)))
+        closed |= FLUID_LEVEL;
+    return closed;
 }

@@ -1,4 +1,3 @@
-#define _POSIX_C_SOURCE 200809L
 #include "options.h"
 
 #include <getopt.h>
@@ -45,7 +44,7 @@ static const struct design depot = {
     .pulse = {PULSE_FLOW},
 };
 
-static void refuse(const char *option, const char *found, const char *expected)
+static _Noreturn void refuse(const char *option, const char *found, const char *expected)
 {
     fprintf(stderr, "--%s: found '%s', expected %s.\n%s", option, found, expected, usage);
     exit(64);
@@ -63,18 +62,29 @@ static uint32_t number(const char *option, const char *text, uint32_t most)
     return (uint32_t)value;
 }
 
-static void add_channel(struct design *design, const char *text, bool first)
+/* A whole number of a channel's, and the colon behind it. */
+static bool take_whole(const char **text, long least, long most, long *value)
 {
-    unsigned role, bits;
-    int zero, read = 0;
-    float step;
-    if (first)
-        design->n_analog = 0;
-    if (sscanf(text, "%u:%u:%d:%f%n", &role, &bits, &zero, &step, &read) != 4 || text[read] || role > 255 || bits < 1 ||
-        bits > TOP_BITS || zero < INT16_MIN || zero > INT16_MAX || step != step)
-        refuse("channel", text, "ROLE:BITS:ZERO:VOLTS with 1 to 14 bits");
+    char *end;
+    *value = strtol(*text, &end, 10);
+    const bool good = end != *text && *end == ':' && *value >= least && *value <= most;
+    *text = end + good;
+    return good;
+}
+
+static void add_channel(struct design *design, const char *text)
+{
+    const char *rest = text;
+    char *end = NULL;
+    long role, bits, zero;
     if (design->n_analog == N_ANALOG)
         refuse("channel", text, "at most 8 of them");
+    if (!take_whole(&rest, 0, UINT8_MAX, &role) || !take_whole(&rest, 1, TOP_BITS, &bits) ||
+        !take_whole(&rest, INT16_MIN, INT16_MAX, &zero))
+        refuse("channel", text, "ROLE:BITS:ZERO:VOLTS with 1 to 14 bits");
+    const float step = strtof(rest, &end);
+    if (end == rest || *end || !(step > -1e3f && step < 1e3f))
+        refuse("channel", text, "ROLE:BITS:ZERO:VOLTS with a number of volts");
     design->analog[design->n_analog++] = (struct channel){(uint8_t)role, (uint8_t)bits, (int16_t)zero, step};
 }
 
@@ -115,7 +125,9 @@ void options_read(struct options *options, int argc, char **argv)
             s->design.inputs_fitted = (uint8_t)number("inputs", optarg, 7);
             break;
         case 'c':
-            add_channel(&s->design, optarg, first);
+            if (first)
+                s->design.n_analog = 0;
+            add_channel(&s->design, optarg);
             first = false;
             break;
         case 'h':

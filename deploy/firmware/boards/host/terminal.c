@@ -1,4 +1,3 @@
-#define _XOPEN_SOURCE 700
 #include "terminal.h"
 
 #include <fcntl.h>
