@@ -52,7 +52,8 @@ class StandConfig:
     """A stand and all that the daemon needs around it.
 
     `calibrations` is by channel name (`pressure`, `current`, `voltage`, `flow`, `temperature`). `text` is the file as
-    read and `digest` the SHA-256 of its bytes, in hex. `data` is absolute.
+    read and `digest` the SHA-256 of its bytes, in hex. `data` is absolute. With `must_acknowledge` no start is
+    taken before the newest verdict was acknowledged.
     """
 
     stand: Stand
@@ -66,6 +67,7 @@ class StandConfig:
     digest: str
     text: str
     path: Path
+    must_acknowledge: bool = False
 
     @property
     def body(self) -> dict[str, Any]:
@@ -97,6 +99,7 @@ def _build(table: StandTable, source: Source) -> StandConfig:
         digest=source.digest,
         text=source.text,
         path=source.path,
+        must_acknowledge=table.line.acknowledge,
     )
 
 

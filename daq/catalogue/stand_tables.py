@@ -95,6 +95,13 @@ class RecordTable(Table):
         return database
 
 
+class LineTable(Table):
+    """The controller of the line that the stand stands in. With `acknowledge` it must acknowledge each verdict before
+    the next start."""
+
+    acknowledge: bool = False
+
+
 class ChannelTables(Table):
     """What is fitted; a channel without a table is not there."""
 
@@ -166,6 +173,7 @@ class StandTable(Table):
     device: DeviceTable
     broker: BrokerTable
     record: RecordTable
+    line: LineTable = LineTable()
     channel: ChannelTables
     limits: LimitsTable
     drive: DriveTable | None = Field(default=None, validate_default=True)

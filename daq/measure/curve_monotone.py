@@ -67,7 +67,9 @@ def _slopes(x: Floats, y: Floats) -> Floats:
     heavy, light = 2.0 * after + before, after + 2.0 * before
     same = secant[:-1] * secant[1:] > 0.0
     left, right = np.where(same, secant[:-1], 1.0), np.where(same, secant[1:], 1.0)
-    inner = np.where(same, (heavy + light) / (heavy / left + light / right), 0.0)
+    steeper = np.where(np.abs(left) > np.abs(right), left, right)
+    left, right = left / steeper, right / steeper  # the weighted harmonic mean, without a quotient that overflows
+    inner = np.where(same, steeper * (heavy + light) * left * right / (heavy * right + light * left), 0.0)
     first = _end_slope(width[0], width[1], secant[0], secant[1])
     last = _end_slope(width[-1], width[-2], secant[-1], secant[-2])
     return np.concatenate(([first], inner, [last]))

@@ -18,7 +18,8 @@ class AtRest:
 
     Rest: no current beyond the zero limit, no edge, pressure steady and within the limit of the calibrated zero.
     `lsb` is the converter's step in SI by channel. `zero` is the newest one found, `shifted` names the channel whose
-    rest value lies beyond its limit: a stand fault.
+    rest value lies beyond its limit: a stand fault. `resting` is True while nothing disturbs the rest that gave
+    `zero`.
     """
 
     def __init__(self, channels: Channels, lsb: Mapping[str, float]) -> None:
@@ -31,13 +32,16 @@ class AtRest:
         self._since = 0.0
         self.zero: Zero | None = None
         self.shifted: str | None = None
+        self.resting = False
 
     def feed(self, step: Step) -> None:
-        """Takes a step converted with the calibrated zero."""
+        """Takes a step converted with the calibrated zero. Time that begins anew begins a new watch, no more."""
         moved, self._edges = step.edges != self._edges, step.edges
         broken = step.faulty & (BITS[Column.PRESSURE] | BITS[Column.CURRENT])
         disturbed = step.lost or broken or moved or abs(step.current) > 5 * self._limits[1]
-        if disturbed or not self._pressure:
+        if disturbed:
+            self.resting, self.shifted = False, None
+        if disturbed or not self._pressure or step.t < self._since:
             self._restart(step.t)
         self._pressure.append(step.pressure)
         self._current.append(step.current)
@@ -53,6 +57,7 @@ class AtRest:
     def _take(self) -> None:
         pressure, current = np.array(self._pressure), np.array(self._current)
         half = len(pressure) // 2
+        self.resting, self.shifted = False, None
         if abs(pressure[:half].mean() - pressure[half:].mean()) > self._floor.pressure:
             return
         shift, leak = float(pressure.mean()), float(current.mean())
@@ -61,6 +66,6 @@ class AtRest:
         elif abs(leak) > self._limits[1]:
             self.shifted = "current"
         else:
-            self.shifted = None
+            self.resting = True
             doubts = [mean_of(x, lsb=lsb).standard for x, lsb in zip((pressure, current), self._lsb, strict=True)]
             self.zero = Zero(shift, leak, doubts[0], doubts[1], taken=True)

@@ -38,7 +38,9 @@ class Conversation:
         try:
             await connection.subscribe(self._topics.commands)
         except RefusedError as error:
-            self._notices.trouble(Code.COMMAND, str(error))
+            self._notices.trouble(Code.SUBSCRIBE_REFUSED, str(error))
+        else:
+            self._notices.over(Code.SUBSCRIBE_REFUSED, "requests are heard again")
         subscribed.set()
         async for incoming in connection.messages():
             name = self._topics.command(incoming.topic)

@@ -11,6 +11,7 @@ class Code(StrEnum):
     BROKER = "broker"
     PUBLISH_REFUSED = "publish_refused"
     OUTBOX = "outbox"
+    SUBSCRIBE_REFUSED = "subscribe_refused"
     COMMAND = "command"
 
 

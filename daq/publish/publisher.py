@@ -187,16 +187,21 @@ class Publisher:
             await self._states_changed.wait()
             self._states_changed.clear()
             while self._changed_states:
-                # Status first: whoever sees another state then knows that the daemon is there.
-                name = STATUS if STATUS in self._changed_states else min(self._changed_states)
+                name = min(self._changed_states, key=self._turn)
                 self._changed_states.discard(name)
                 await self._send_state(connection, name)
 
+    def _turn(self, name: str) -> tuple[bool, bool, str]:
+        """Status first: whoever sees another state then knows that the daemon is there. What is cleared comes last."""
+        return name != STATUS, not self._states[name], name
+
     async def _send_state(self, connection: Connection, name: str) -> None:
+        payload = self._states[name]
         try:
-            await connection.send(self._topics.of(name), self._states[name], retain=True)
+            await connection.send(self._topics.of(name), payload, retain=True)
         except RefusedError as error:
-            self._notices.trouble(Code.PUBLISH_REFUSED, str(error))
+            if payload:  # what may not be written there needs no clearing
+                self._notices.trouble(Code.PUBLISH_REFUSED, str(error))
 
     async def _send_live(self, connection: Connection) -> None:
         while True:
@@ -239,8 +244,9 @@ class Publisher:
         slow for that it waits for the next start."""
         with suppress(RefusedError, RecordError, TimeoutError):
             async with asyncio.timeout(self._timing.goodbye):
-                for name in self._states:
-                    await self._send_state(connection, name)
+                for name in sorted(self._states, key=self._turn):
+                    if self._states[name] or name in self._changed_states:
+                        await self._send_state(connection, name)
                 while await self._send_waiting(connection):
                     pass
 

@@ -74,14 +74,23 @@ class StandOutbox:
         self._store = store
         self._stand = stand
         self._changed = asyncio.Event()
+        self._rewinds = self._fetched_after = 0
 
     async def unsent(self, limit: int) -> list[Message]:
         """The oldest that wait, in order."""
+        self._fetched_after = self._rewinds
         return await self._store.ask(Store.unsent, self._stand, limit)
 
     async def mark_sent(self, message: int, time: datetime) -> None:
-        """The broker has acknowledged a message."""
-        await self._store.ask(Store.mark_sent, message, time)
+        """The broker has acknowledged a message; one fetched before a `send_again` is sent once more in turn."""
+        if self._fetched_after == self._rewinds:
+            await self._store.ask(Store.mark_sent, message, time)
+
+    async def send_again(self, site: str, stand: str, from_seq: int) -> None:
+        """See `Store.send_again`. Wakes whoever sends."""
+        self._rewinds += 1
+        await self._store.ask(Store.send_again, site, stand, from_seq)
+        self.wake()
 
     async def changed(self) -> None:
         """Returns when something was added since the last return; at once if that was before the call."""

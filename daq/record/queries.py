@@ -1,14 +1,16 @@
 """Questions to the record. Each takes a session and gives plain values."""
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, Update, func, select, update
 from sqlalchemy.orm import Session
 
 from daq.record.errors import UnknownRunError
 from daq.record.models import Event, Outbox, Run
 from daq.record.rows import to_data
-from daq.record.values import Filter, Message, RunLine, Stats, StoredEvent, StoredRun
+from daq.record.values import Filter, Message, RunLine, Stats, StoredEvent, StoredRun, stand_key
 
 UNDER_WAY = "under way"
+ACKNOWLEDGED = "acknowledged"
+"""The kind of event that says that a verdict was read."""
 
 
 def stored(run: Run) -> StoredRun:
@@ -90,6 +92,34 @@ def newest_finished(session: Session, site: str, stand: str) -> Run | None:
     """The finished run with the highest seq of a stand."""
     finished = (Run.site == site, Run.stand == stand, Run.seq.is_not(None))
     return session.scalars(select(Run).where(*finished).order_by(Run.seq.desc()).limit(1)).first()
+
+
+def run_of(session: Session, site: str, stand: str, seq: int, *, or_later: bool = False) -> str:
+    """The run of a stand with a seq, or the first one from there on.
+
+    Raises:
+        UnknownRunError: there is none.
+    """
+    fits = Run.seq >= seq if or_later else Run.seq == seq
+    query = select(Run.run).where(Run.site == site, Run.stand == stand, fits).order_by(Run.seq).limit(1)
+    if (found := session.scalar(query)) is not None:
+        return found
+    newest = next_seq(session, site, stand) - 1
+    there = f"1 to {newest}" if newest else "none yet"
+    raise UnknownRunError(f"stand {site}/{stand}: no verdict has seq {seq}; found {there}; take it from `verdict`")
+
+
+def acknowledged(session: Session, run: str) -> bool:
+    """Whether somebody said that the verdict on a run was read."""
+    query = select(Event.id).where(Event.run == run, Event.kind == ACKNOWLEDGED).limit(1)
+    return session.scalar(query) is not None
+
+
+def unsend(site: str, stand: str, from_seq: int) -> Update:
+    """Makes messages wait again; they keep their ids, so that they go out before whatever is younger."""
+    runs = select(Run.run).where(Run.site == site, Run.stand == stand, Run.seq >= from_seq)
+    ours = (Outbox.stand_key == stand_key(site, stand), Outbox.run.in_(runs))
+    return update(Outbox).where(*ours).values(sent=None).execution_options(synchronize_session=False)
 
 
 def unfinished(session: Session, site: str, stand: str) -> list[Run]:

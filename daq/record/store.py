@@ -168,6 +168,35 @@ class Store:
         with self._read() as session:
             return session.scalar(waiting) or 0
 
+    def acknowledge(self, site: str, stand: str, seq: int, time: datetime) -> str:
+        """Notes once that a verdict was read by whoever waits for it; gives its run.
+
+        Raises:
+            UnknownRunError: the stand has no run with this seq.
+        """
+        with self._write() as session:
+            run = queries.run_of(session, site, stand, seq)
+            if not queries.acknowledged(session, run):
+                key, body = stand_key(site, stand), {"seq": seq}
+                session.add(Event(stand_key=key, run=run, time=time, kind=queries.ACKNOWLEDGED, body=body))
+            return run
+
+    def unacknowledged(self, site: str, stand: str) -> int | None:
+        """The seq of a stand's newest verdict, if nobody has acknowledged it."""
+        with self._read() as session:
+            newest = queries.newest_finished(session, site, stand)
+            return None if newest is None or queries.acknowledged(session, newest.run) else newest.seq
+
+    def send_again(self, site: str, stand: str, from_seq: int) -> None:
+        """Lets the messages of the runs from a seq on wait once more, as they were and in their order.
+
+        Raises:
+            UnknownRunError: the stand has no run with this seq or a later one.
+        """
+        with self._write() as session:
+            queries.run_of(session, site, stand, from_seq, or_later=True)
+            session.execute(queries.unsend(site, stand, from_seq))
+
     def claim(self, stand: str, request_id: str, name: str, time: datetime) -> Claim:
         """Takes up a request once: new for the first who asks, afterwards the stored answer, restarts included."""
         with self._write() as session:

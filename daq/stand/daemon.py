@@ -18,6 +18,8 @@ from daq.record.store import Store
 from daq.stand.budget import as_sent
 from daq.stand.errors import StandError
 from daq.stand.hold import held
+from daq.stand.line import Line
+from daq.stand.orders import Orders
 from daq.stand.said import Said
 from daq.stand.stand import Stand
 from daq.stand.voice import Voice
@@ -36,7 +38,9 @@ class Daemon:
         self.store = AsyncStore(config.database)
         self.stand = Stand(config, catalogue, self.store)
         self.voice = Voice(self.stand, Address.parse(config.device).scheme in NOT_HARDWARE)
-        self.stand.listeners += [self.voice.hear, hear]
+        self.line = Line(self.stand, self.store, must_acknowledge=config.must_acknowledge)
+        self.orders = Orders(self.stand, self.line)
+        self.stand.listeners += [self.voice.hear, self.line.hear, hear]
         self._hear = hear
         self._publisher: Publisher | None = None
 
@@ -66,18 +70,25 @@ class Daemon:
     async def _work(self, device: Device, stop: asyncio.Event) -> None:
         config = self.config
         topics = Topics(config.root, config.stand.site, config.stand.name)
-        desk = Desk(self.store, self.stand.key, self.voice.handle)
+        desk = Desk(self.store, self.stand.key, self.orders.handle)
         outbox = self.store.outbox(self.stand.key)
-        publisher = Publisher(broker_of(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self._hear)
+        publisher = Publisher(
+            broker_of(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self._notice
+        )
         self._publisher = publisher
         self.voice.speak_through(publisher)
         newest = await self.store.ask(Store.newest, config.stand.site, config.stand.name)
         if newest is not None:
             self.voice.show_verdict(as_sent(newest.data))
+        await self.line.begin()
         try:
             await self._together(device, publisher, stop)
         except* (DriverError, RecordError) as group:
             raise _first(group) from group
+
+    def _notice(self, notice: Notice) -> None:
+        self.voice.hear(notice)
+        self._hear(notice)
 
     async def _together(self, device: Device, publisher: Publisher, stop: asyncio.Event) -> None:
         async with asyncio.TaskGroup() as tasks:

@@ -19,6 +19,7 @@ BLOCKED = {
     "run_under_way": "wait for its verdict, or abort it",
     "storing": "the last verdict is not in the database yet: wait, or see the log for what keeps it",
     "power_on": "switch the unit's power off",
+    "not_acknowledged": "the line has not acknowledged the newest verdict: let it, or send `acknowledge` with its seq",
     "tripped": "the device has switched off to protect itself: find out why, then restart it",
     "not_fitted": "the device lacks an output or a protective input that this stand needs: `steadyhead setup device`",
     "input_open": "close the stop circuit and the splash guard, and see to the fluid level",

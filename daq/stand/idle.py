@@ -1,7 +1,12 @@
-"""The channels between runs: what a bench display shows, and whether power is off."""
+"""The channels between runs: what a bench display shows, whether power is off, and the zero of a stand at rest."""
+
+from dataclasses import replace
 
 from daq.measure.channels import Channels
+from daq.measure.convert import Zero
 from daq.measure.steps import Measuring, Step
+from daq.measure.zero import REST_S, AtRest
+from daq.stand.errors import RefusedError
 from drivers.block import Block, Identity
 
 RENEWED_S = 60.0
@@ -16,19 +21,54 @@ class Idle:
     def __init__(self, channels: Channels, identity: Identity) -> None:
         self._channels, self._identity = channels, identity
         self._measuring = Measuring(channels, identity)
+        self._rest = AtRest(channels, self._measuring.converter.resolution())
+        self._zero: Zero | None = None
         self.last: Step | None = None
 
     def feed(self, block: Block) -> Step | None:
-        """The newest step that a block closed, if it closed one."""
+        """The newest step that a block closed, if it closed one; against the zero that was taken, where one was."""
         if self._measuring.trace.filled > RENEWED_S * self._identity.sample_hz:
             self._measuring = Measuring(self._channels, self._identity)
         steps = self._measuring.feed(block)
         if not steps:
             return None
-        self.last = steps[-1]
+        for step in steps:
+            self._rest.feed(step)
+        self.last = steps[-1] if self._zero is None else _against(self._zero, steps[-1])
         return self.last
+
+    def take_zero(self) -> Zero:
+        """The zero of the newest rest. From now on steps are given against it.
+
+        Raises:
+            RefusedError: the stand is not at rest, or a channel's zero lies beyond its limit.
+        """
+        rest = self._rest
+        if rest.shifted is not None:
+            raise RefusedError(
+                f"the {rest.shifted} at rest lies beyond its zero_limit: see that the line is open to the air; else "
+                "check the sensor and its supply, and have it calibrated",
+                ("zero_shift",),
+            )
+        if self.powered or not rest.resting or rest.zero is None:
+            raise RefusedError(self._why_not(), ("not_at_rest",))
+        self._zero = rest.zero
+        return rest.zero
+
+    def _why_not(self) -> str:
+        needed = f"expected {REST_S:g} s without power, current, flow and change of pressure"
+        if self.last is None:
+            return f"not at rest: {needed}, found no scans yet; wait for the device"
+        now = (
+            f"{self.last.pressure / 1e3:.2f} kPa, {self.last.current:.2f} A and {self.last.voltage:.1f} V at the newest"
+        )
+        return f"not at rest: {needed}, found {now}; switch off, open the line, wait, then ask again"
 
     @property
     def powered(self) -> bool:
         """Whether power is on at the terminals."""
         return self.last is not None and self.last.voltage > POWERED_V
+
+
+def _against(zero: Zero, step: Step) -> Step:
+    return replace(step, pressure=step.pressure - zero.pressure, current=step.current - zero.current)

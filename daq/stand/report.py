@@ -6,7 +6,7 @@ from daq.procedure.effects import Alarm, Noted, StageNow, Taken
 from daq.publish import contract as c
 from daq.publish.notices import Notice
 from daq.stand.result import finding, reading
-from daq.stand.said import Begun, Finished, Live, Said, Stage
+from daq.stand.said import Begun, Finished, Live, Said, Stage, Zeroed
 from drivers.block import Identity, LinkChange
 
 
@@ -17,6 +17,8 @@ def record(said: Said | Notice, absolute: bool = False) -> dict[str, Any] | None
         return made
     if isinstance(said, LinkChange):
         return {"event": "link", "link": said.link.name.lower(), "reason": said.reason}
+    if isinstance(said, Zeroed):
+        return {"event": "zero", "pressure_pa": said.zero.pressure, "current_a": said.zero.current}
     if isinstance(said, Identity):
         named = {"id": said.device_id, "firmware": said.firmware, "simulated": said.simulated}
         return {"event": "device", **named}

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from daq.measure.convert import Zero
 from daq.measure.steps import Step
 from daq.procedure.effects import Alarm, Noted, StageNow, Taken
 from daq.procedure.table import Do
@@ -61,4 +62,11 @@ class Finished:
     data: c.ResultData
 
 
-Said = Begun | Stage | Taken | Noted | Alarm | Live | Finished | LinkChange | Identity
+@dataclass(frozen=True, slots=True)
+class Zeroed:
+    """Somebody had the zero of a stand at rest taken, between runs."""
+
+    zero: Zero
+
+
+Said = Begun | Stage | Taken | Noted | Alarm | Live | Finished | Zeroed | LinkChange | Identity

@@ -14,6 +14,7 @@ from daq import __version__
 from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import Catalogue, Entry
 from daq.catalogue.stand_file import StandConfig
+from daq.measure.convert import Zero
 from daq.measure.errors import MeasureError
 from daq.procedure.effects import Alarm, CaptureWanted, Effect, Ended, Noted, Outputs, StageNow
 from daq.procedure.run import ConfirmError, Run
@@ -32,7 +33,7 @@ from daq.stand.lease import Lease
 from daq.stand.ready import bars, make_ready
 from daq.stand.request import StartRequest
 from daq.stand.result import About
-from daq.stand.said import Begun, Finished, Live, Said, Stage
+from daq.stand.said import Begun, Finished, Live, Said, Stage, Zeroed
 from drivers.block import Block, DeviceReset, Event, Feature, Identity, Link, LinkChange, Replayed, Status
 from drivers.device import Device, DriverError
 from drivers.recording import RecordingError, RecordingWriter
@@ -86,6 +87,7 @@ class Stand:
         self._said: Stage | None = None
         self._last_run = ""
         self._removing = False
+        self._held = False
         self._capturing = Capturing(self._no_capture)
 
     # The loop.
@@ -232,6 +234,7 @@ class Stand:
             "run_under_way": self._active is not None or self._starting.locked(),
             "storing": self._finishing is not None,
             "power_on": self._active is None and self._idle is not None and self._idle.powered,
+            "not_acknowledged": self._held,
             **bars(self.config.stand.drive, self.identity, self._status),
         }
         return tuple(word for word, holds in reasons.items() if holds)
@@ -401,11 +404,13 @@ class Stand:
         self._say(Alarm("recording_failed", "warn", text, f"make room in {self.config.data}"))
 
     def _warn_of_calibrations(self, now: datetime) -> None:
-        for name, calibration in self.config.calibrations.items():
-            if calibration.due < now.date():
-                was = f"calibration ({calibration.certificate}) was due {calibration.due}"
-                text = f"stand {self.key}: the {name} channel's {was}"
-                self._say(Alarm("calibration_due", "warn", text, "have it calibrated and enter the new certificate"))
+        late = {name: of for name, of in self.config.calibrations.items() if of.due < now.date()}
+        if late:
+            told = (
+                f"the {name} channel's calibration ({of.certificate}) was due {of.due}" for name, of in late.items()
+            )
+            text = f"stand {self.key}: {'; '.join(told)}"
+            self._say(Alarm("calibration_due", "warn", text, "have it calibrated and enter the new certificate"))
 
     def confirm(self, run: str, what: str) -> None:
         """The operator has done what was asked.
@@ -434,6 +439,30 @@ class Stand:
         active = self._at_work(run)
         self._keep_note("abort", {})
         self._effects(active.run.halt("aborted"))
+
+    def hold(self, held: bool) -> None:
+        """Lets no run begin while somebody has yet to acknowledge the newest verdict."""
+        self._held = held
+        self._say_stage()
+
+    async def zero(self) -> Zero:
+        """Takes the zero of a stand at rest, which live values between runs are shown against. A run takes its own.
+
+        Raises:
+            RefusedError: a run is under way, the device does not answer, or the stand is not at rest.
+            RecordError: it could not be kept.
+        """
+        if self._idle is None or self.link.link is not Link.UP or self._active is not None or self._starting.locked():
+            words = [w for w in ("link_down", "channel_missing", "run_under_way") if w in self.blocked_by]
+            raise RefusedError(f"stand {self.key}: no zero now: {', '.join(words)}", tuple(words))
+        try:
+            zero = self._idle.take_zero()
+        except RefusedError as error:
+            raise RefusedError(f"stand {self.key}: no zero: {error}", error.reasons) from error
+        self._say(Zeroed(zero))
+        body = {"pressure": zero.pressure, "current": zero.current}
+        await self.store.ask(Store.event, self.key, None, self._now(), "zero", body)
+        return zero
 
     def stop(self, why: str = "daemon stopped") -> None:
         """Ends what is under way before the daemon goes."""

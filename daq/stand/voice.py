@@ -1,8 +1,8 @@
-"""What a stand says, in the words of the contract, to its publisher; and what the broker asks, to the stand."""
+"""What a stand says, in the words of the contract, to its publisher."""
 
 import math
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
 from daq import __version__
@@ -13,9 +13,9 @@ from daq.measure.steps import Step
 from daq.procedure.plan import Kind
 from daq.publish import contract as c
 from daq.publish.contract import quantity
+from daq.publish.notices import Notice
 from daq.publish.publisher import Publisher
-from daq.stand.errors import RefusedError
-from daq.stand.request import StartRequest
+from daq.stand.alarms import CLEARED_BY, Board
 from daq.stand.result import reference_of, shown, verdict_of
 from daq.stand.said import Finished, Live, Said, Stage
 from daq.stand.stand import Stand
@@ -29,7 +29,7 @@ CHANNELS = {
 
 
 class Voice:
-    """Turns what one stand says into states, live values and replies."""
+    """Turns what one stand says into states, alarms and live values."""
 
     def __init__(self, stand: Stand, simulated: bool, now: Callable[[], datetime] = lambda: datetime.now(UTC)) -> None:
         self._stand, self._now = stand, now
@@ -37,6 +37,7 @@ class Voice:
         self._began = now()
         self._sim = simulated
         self._publisher: Publisher | None = None
+        self._board = Board()
         self._stage_since: tuple[tuple[str, str | None], datetime] | None = None
         self.status = self._status(Link.DOWN)
 
@@ -45,13 +46,16 @@ class Voice:
         self._publisher = publisher
         publisher.set_state("meta", c.text(meta(self._stand.config, None)))
         self._stage(self._stand.stage)
+        # Nobody knows which alarms the broker still shows from before a restart: all that are not active are cleared.
+        self._tell_alarms({**CLEARED_BY, **self._board.active})
 
     def show_verdict(self, data: c.ResultData) -> None:
         """The newest verdict, also that from before a restart."""
         self._state("verdict", verdict_of(data))
 
-    def hear(self, said: Said) -> None:
-        """Listens to the stand."""
+    def hear(self, said: Said | Notice) -> None:
+        """Listens to the stand, and to what the publisher has trouble with."""
+        self._tell_alarms(self._board.hear(said, self._now()))
         if isinstance(said, Stage):
             self._stage(said)
         elif isinstance(said, Live):
@@ -63,27 +67,12 @@ class Voice:
         elif isinstance(said, Finished):
             self.show_verdict(said.data)
 
-    async def handle(self, name: str, command: c.Command) -> c.Reply:
-        """Carries out a command; a refusal says why."""
-        try:
-            run, state = await self._carry_out(command)
-        except RefusedError as error:
-            return self._reply(command, c.ReplyState.REFUSED, why=str(error)[:200])
-        return self._reply(command, state, run=run)
-
-    async def _carry_out(self, command: c.Command) -> tuple[str, c.ReplyState]:
-        if isinstance(command, c.Start):
-            request = StartRequest(command.part, command.serial, command.order, command.operator)
-            return await self._stand.start(request), c.ReplyState.ACCEPTED
-        if isinstance(command, c.Confirm):
-            self._stand.confirm(command.run, command.what.value)
-            return command.run, c.ReplyState.DONE
-        assert isinstance(command, c.Abort), "commands are start, confirm and abort"
-        self._stand.abort(command.run)
-        return command.run, c.ReplyState.DONE
-
-    def _reply(self, command: c.Command, state: c.ReplyState, *, why: str = "", run: str | None = None) -> c.Reply:
-        return c.Reply(request_id=command.request_id, state=state, why=why, run=run, time=self._now())
+    def _tell_alarms(self, codes: Iterable[str]) -> None:
+        """An empty payload clears what is retained."""
+        if self._publisher is not None:
+            for code in codes:
+                active = self._board.active.get(code)
+                self._publisher.set_state(f"alarm/{code}", "" if active is None else c.text(active.payload))
 
     def _status(self, link: Link) -> c.Status:
         return c.Status(

@@ -1,7 +1,20 @@
 """The results contract, version 1: README.md beside this file says what each payload means; these models write them."""
 
 from daq.publish.contract.base import Payload, Quantity, clean, plain, quantity, text
-from daq.publish.contract.commands import COMMANDS, Abort, Command, Confirm, Reply, ReplyState, Start, What
+from daq.publish.contract.commands import (
+    COMMANDS,
+    Abort,
+    Acknowledge,
+    Command,
+    Confirm,
+    Reply,
+    ReplyState,
+    Resend,
+    Shift,
+    Start,
+    What,
+    Zero,
+)
 from daq.publish.contract.result import (
     Conditions,
     File,
@@ -16,6 +29,7 @@ from daq.publish.contract.result import (
 )
 from daq.publish.contract.state import (
     CODES,
+    Alarm,
     Channel,
     Device,
     Heartbeat,
@@ -33,6 +47,8 @@ __all__ = [
     "CODES",
     "COMMANDS",
     "Abort",
+    "Acknowledge",
+    "Alarm",
     "Channel",
     "Command",
     "Conditions",
@@ -52,8 +68,10 @@ __all__ = [
     "Reading",
     "Reply",
     "ReplyState",
+    "Resend",
     "Result",
     "ResultData",
+    "Shift",
     "Stage",
     "Start",
     "Status",
@@ -61,6 +79,7 @@ __all__ = [
     "Versions",
     "What",
     "Word",
+    "Zero",
     "abandoned",
     "clean",
     "plain",

@@ -8,6 +8,7 @@ from pydantic import (
     AwareDatetime,
     BaseModel,
     ConfigDict,
+    Field,
     PlainSerializer,
     SerializerFunctionWrapHandler,
     StringConstraints,
@@ -25,6 +26,7 @@ Word = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_.]{1,40}$")]
 PartNumber = Annotated[str, StringConstraints(pattern=_UNESCAPED, min_length=1, max_length=32)]
 Serial = Annotated[str, StringConstraints(pattern=_UNESCAPED, min_length=1, max_length=40)]
 RunId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
+Seq = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Note = Annotated[str, StringConstraints(max_length=64)]
 Flag = Literal[0, 1]
 

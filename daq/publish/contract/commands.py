@@ -5,7 +5,7 @@ from typing import Annotated, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
-from daq.publish.contract.base import Note, PartNumber, Payload, RunId, Serial, Time
+from daq.publish.contract.base import Note, PartNumber, Payload, Quantity, RunId, Seq, Serial, Time
 
 MAX_BYTES = 4096
 """A request is refused unread above this; the largest one that makes sense has a tenth of it."""
@@ -63,7 +63,30 @@ class Abort(Command):
     run: RunId
 
 
-COMMANDS: dict[str, type[Command]] = {"start": Start, "confirm": Confirm, "abort": Abort}
+class Acknowledge(Command):
+    """The verdict with this seq has been read."""
+
+    seq: Seq
+
+
+class Zero(Command):
+    """Show the channels against the zero of the rest that is now."""
+
+
+class Resend(Command):
+    """Send the records again from this seq on."""
+
+    from_seq: Seq
+
+
+COMMANDS: dict[str, type[Command]] = {
+    "start": Start,
+    "confirm": Confirm,
+    "abort": Abort,
+    "acknowledge": Acknowledge,
+    "zero": Zero,
+    "resend": Resend,
+}
 
 
 class ReplyState(StrEnum):
@@ -73,11 +96,19 @@ class ReplyState(StrEnum):
     FAILED = "failed"
 
 
+class Shift(Payload):
+    """How far pressure and current stand off their calibrated zero at rest."""
+
+    pressure: Quantity
+    current: Quantity
+
+
 class Reply(Payload):
-    """The answer to a request; `why` says in words why not."""
+    """The answer to a request; `why` says in words why not. `zero` is what a `zero` found, null for all others."""
 
     request_id: RequestId
     state: ReplyState
     why: str = ""
     run: RunId | None = None
     time: Time
+    zero: Shift | None = None

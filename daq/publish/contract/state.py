@@ -15,6 +15,7 @@ from daq.publish.contract.base import (
     Payload,
     Quantity,
     RunId,
+    Seq,
     Serial,
     Time,
     seconds,
@@ -120,7 +121,7 @@ class Stage(Payload):
 class Verdict(Payload):
     """The newest verdict, for a PLC: at most 256 bytes, hence the limits and whole seconds."""
 
-    seq: Annotated[int, Field(ge=1, le=2**31 - 1)]
+    seq: Seq
     code: Literal[0, 1, 2, 3]
     word: Word
     why: Annotated[str, StringConstraints(pattern=_UNESCAPED, max_length=24)]
@@ -147,5 +148,17 @@ class Live(Payload):
     sim: Flag
 
 
+class Alarm(Payload):
+    """Somebody must act: `stop` where testing cannot go on, or must not; `warn` otherwise. `do` says what helps."""
+
+    code: Identifier
+    severity: Literal["stop", "warn"]
+    since: Time
+    text: str
+    do: str
+
+
 class Heartbeat(Payload):
+    """The daemon is alive. Three missing mean that it is not."""
+
     n: Annotated[int, Field(ge=0, le=65535)]

@@ -29,8 +29,8 @@ ASKING = {Event.UNSETTLED}
 
 @pytest.mark.parametrize(("name", "event"), list(product(STAGES, Event)), ids=lambda x: str(x))
 def test_every_stage_with_every_event(name: str, event: Event) -> None:
-    """Bad luck ends or asks and never moves on, but from a pause, which the curve may make good; a confirmation moves on
-    or is noted, and never ends; the rest is nothing."""
+    """Bad luck ends or asks and never moves on, but from a pause, which the curve may make good; a confirmation moves
+    on or is noted, and never ends; the rest is nothing."""
     move = MOVES.get((name, event))
     if name == RATED and event in (Event.UNREAD, Event.UNSETTLED):
         assert move is Move.NEXT

@@ -115,7 +115,7 @@ WRONG: list[tuple[str, Any, str]] = [
     ("start", {k: v for k, v in START.items() if k != "part"}, "part: Field required"),
     ("confirm", START | {"run": RUN, "what": "lunch"}, "what"),
     ("confirm", START | {"run": "0197", "what": "in_fluid"}, "run"),
-    ("zero", START, "no command 'zero'; there are start, confirm, abort"),
+    ("weigh", START, "no command 'weigh'; there are start, confirm, abort, acknowledge, zero, resend"),
 ]
 
 

@@ -15,6 +15,8 @@ from daq.measure.steps import Step
 from daq.publish import contract as c
 from daq.publish.publisher import Publisher
 from daq.publish.text import Do
+from daq.stand.line import Line
+from daq.stand.orders import Orders
 from daq.stand.said import Live, Stage
 from daq.stand.voice import Voice, channels_now
 from drivers.block import Link, LinkChange
@@ -59,13 +61,17 @@ async def speaking(open_bench: OpenBench, address: str = SCRIPTED) -> AsyncItera
         yield bench, voice, paper
 
 
+def orders_of(bench: Bench) -> Orders:
+    return Orders(bench.stand, Line(bench.stand, bench.store, must_acknowledge=False), now=lambda: NOW)
+
+
 def start(**more: Any) -> c.Start:
     return c.Start(request_id="r1", valid_ms=1000, part="MH-2101", **more)
 
 
 async def test_a_run_in_states(open_bench: OpenBench) -> None:
-    async with speaking(open_bench) as (bench, voice, paper):
-        reply = await voice.handle("start", start(serial="V4-00317"))
+    async with speaking(open_bench) as (bench, _, paper):
+        reply = await orders_of(bench).handle("start", start(serial="V4-00317"))
         assert (reply.state, reply.request_id) == ("accepted", "r1")
         data = (await bench.ended(str(reply.run))).data
         stages = paper.all("stage")
@@ -123,16 +129,17 @@ async def test_another_device_in_the_place_of_the_first_is_told(open_bench: Open
 
 
 async def test_replies_to_requests(open_bench: OpenBench) -> None:
-    async with speaking(open_bench) as (bench, voice, _):
-        unknown = await voice.handle("start", c.Start(request_id="r0", valid_ms=1, part="MH-9999"))
+    async with open_bench() as bench:
+        orders = orders_of(bench)
+        unknown = await orders.handle("start", c.Start(request_id="r0", valid_ms=1, part="MH-9999"))
         assert (unknown.state, unknown.run) == ("refused", None)
         assert "MH-9999" in unknown.why
-        run = str((await voice.handle("start", start())).run)
-        again = await voice.handle("start", start())
+        run = str((await orders.handle("start", start())).run)
+        again = await orders.handle("start", start())
         assert (again.state, "run_under_way" in again.why) == ("refused", True)
-        early = await voice.handle("confirm", c.Confirm(request_id="r2", valid_ms=1, run=run, what=c.What.FILLED))
+        early = await orders.handle("confirm", c.Confirm(request_id="r2", valid_ms=1, run=run, what=c.What.FILLED))
         assert (early.state, "confirm 'filled'" in early.why) == ("refused", True)
-        done = await voice.handle("abort", c.Abort(request_id="r3", valid_ms=1, run=run))
+        done = await orders.handle("abort", c.Abort(request_id="r3", valid_ms=1, run=run))
         assert (done.state, done.run, done.time) == ("done", run, NOW)
         assert (await bench.ended(run)).data.why == "aborted"
 

@@ -14,7 +14,10 @@ from daq.procedure.table import STAGES, Do
 from daq.publish import contract
 from daq.publish.contract import (
     CODES,
+    COMMANDS,
     Abort,
+    Acknowledge,
+    Alarm,
     Channel,
     Confirm,
     Finding,
@@ -22,6 +25,7 @@ from daq.publish.contract import (
     Live,
     Meta,
     Reply,
+    Resend,
     Result,
     ResultData,
     Stage,
@@ -29,6 +33,7 @@ from daq.publish.contract import (
     Status,
     Verdict,
     Word,
+    Zero,
     abandoned,
     clean,
     plain,
@@ -44,12 +49,16 @@ MODELS: dict[str, type[BaseModel]] = {
     "meta": Meta,
     "stage": Stage,
     "verdict": Verdict,
+    "alarm": Alarm,
     "live": Live,
     "heartbeat": Heartbeat,
     "result": Result,
     "start": Start,
     "confirm": Confirm,
     "abort": Abort,
+    "acknowledge": Acknowledge,
+    "zero": Zero,
+    "resend": Resend,
     "reply": Reply,
 }
 
@@ -80,7 +89,7 @@ def verdict(**changes: Any) -> Verdict:
 def test_the_examples_of_the_page_are_what_the_models_write(name: str) -> None:
     given = example(name)
     made = MODELS[name].model_validate_json(given)
-    if name in {"start", "confirm", "abort"}:
+    if name in COMMANDS:
         made_again = {k: v for k, v in plain(made).items() if v is not None}
         assert set(made_again) == set(json.loads(given))
     else:
