@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from daq.stand import idle
+from daq.stand.errors import RefusedError
 from daq.stand.idle import Idle
 from drivers.block import Role
 from tests.daq.measure.blocks import CHANNELS, ROLES, Line, clipped, counts_of, identity
@@ -44,3 +45,33 @@ def test_nothing_is_kept_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
         kept.append(bench._measuring.trace.filled)
     assert max(kept) <= 550
     assert steps >= 195  # a renewal loses hardly one
+
+
+def test_no_zero_without_rest_and_none_beyond_its_limit() -> None:
+    line, bench = Line(), Idle(CHANNELS, identity())
+    with pytest.raises(RefusedError, match="found no scans yet") as refusal:
+        bench.take_zero()
+    assert refusal.value.reasons == ("not_at_rest",)
+    for _ in range(60):  # three seconds
+        bench.feed(line.block(levels(), []))
+    with pytest.raises(RefusedError, match=r"expected 5 s without power.*found .* kPa"):
+        bench.take_zero()
+    for _ in range(180):
+        bench.feed(line.block(levels(PRESSURE=60e3), []))
+    with pytest.raises(RefusedError, match="the pressure at rest lies beyond its zero_limit") as refusal:
+        bench.take_zero()
+    assert refusal.value.reasons == ("zero_shift",)
+
+
+def test_after_a_zero_was_taken_steps_are_given_against_it() -> None:
+    line, bench = Line(), Idle(CHANNELS, identity())
+    for _ in range(120):
+        bench.feed(line.block(levels(PRESSURE=2e3), []))
+    zero = bench.take_zero()
+    assert zero.pressure == pytest.approx(2e3, rel=0.1)
+    step = bench.feed(line.block(levels(PRESSURE=2e3), []))
+    assert step is not None
+    assert abs(step.pressure) < 50
+    bench.feed(line.block(levels(SUPPLY_VOLTAGE=13.5), []))
+    with pytest.raises(RefusedError, match="not at rest"):
+        bench.take_zero()
