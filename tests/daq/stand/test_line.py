@@ -146,11 +146,8 @@ async def test_the_zero_of_a_stand_at_rest(open_bench: OpenBench) -> None:
         await until(taken)
         reply = await ask(orders, "zero")
         assert reply.zero is not None
-        assert (reply.zero.pressure.unit, reply.zero.pressure.reference, reply.zero.current.unit) == (
-            "kPa",
-            "gauge",
-            "A",
-        )
+        pressure, current = reply.zero.pressure, reply.zero.current
+        assert (pressure.unit, pressure.reference, current.unit) == ("kPa", "gauge", "A")
         limits = bench.stand.config.stand.channels
         assert abs(pressure.value) <= limits.pressure.zero_limit / 1e3
         assert abs(current.value) <= limits.shunt.zero_limit
