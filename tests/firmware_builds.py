@@ -26,6 +26,9 @@ PACKAGES = {
     "/usr/lib/avr/include/avr/io.h": "avr-libc",
     "/usr/include/simavr/sim_avr.h": "libsimavr-dev",
     "/usr/include/gelf.h": "libelf-dev",
+    "/usr/bin/clang": "clang",
+    "/usr/bin/clang-tidy": "clang-tidy",
+    "/usr/bin/cppcheck": "cppcheck",
 }
 """What is needed, and the Debian package that brings it."""
 
@@ -41,14 +44,14 @@ def folder() -> Path:
 @cache
 def host() -> list[str]:
     """The firmware as a program; it takes options behind."""
-    _make(FIRMWARE, "host", BUILD=folder())
+    make(FIRMWARE, "host", BUILD=folder())
     return [str(folder() / "steadyhead-firmware")]
 
 
 @cache
 def elf() -> Path:
     """The firmware for the microcontroller."""
-    _make(FIRMWARE, "avr", BUILD=folder())
+    make(FIRMWARE, "avr", BUILD=folder())
     return folder() / ELF
 
 
@@ -56,13 +59,13 @@ def elf() -> Path:
 def wrapping_elf() -> Path:
     """The same, whose tick and edge count are about to wrap when it starts."""
     build = folder() / "wrapping"
-    _make(FIRMWARE, "avr", BUILD=build, TICK_START="4294167296", EDGES_START="4294967284")
+    make(FIRMWARE, "avr", BUILD=build, TICK_START="4294167296", EDGES_START="4294967284")
     return build / ELF
 
 
 @cache
 def emulator() -> Path:
-    _make(EMULATOR, OUT=folder() / "emulator")
+    make(EMULATOR, OUT=folder() / "emulator")
     return folder() / "emulator" / "emulator"
 
 
@@ -77,15 +80,22 @@ def wrapping_avr() -> list[str]:
     return [str(emulator()), str(wrapping_elf())]
 
 
-def _make(place: Path, *targets: str, **variables: object) -> None:
+def make(place: Path, *targets: str, **variables: object) -> str:
+    """What make prints there for these targets; the test fails where a tool is missing or make fails."""
+    done = try_make(place, *targets, **variables)
+    if done.returncode:
+        pytest.fail(f"{shlex.join(done.args)}: exit code {done.returncode}\n{done.stdout}{done.stderr}")
+    return done.stdout
+
+
+def try_make(place: Path, *targets: str, **variables: object) -> subprocess.CompletedProcess[str]:
+    """The same, where make may fail."""
     missing = sorted(package for path, package in PACKAGES.items() if not Path(path).exists())
     if missing:
         pytest.fail(f"cannot build the firmware; on Debian: apt-get install {' '.join(missing)}")
     settings = [f"{name}={value}" for name, value in variables.items()]
     command = ["make", "-s", "-C", str(place), *targets, *settings]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, env=_environment())
-    if done.returncode:
-        pytest.fail(f"{shlex.join(command)}: exit code {done.returncode}\n{done.stdout}{done.stderr}")
+    return subprocess.run(command, capture_output=True, text=True, check=False, env=_environment())
 
 
 def _environment() -> Mapping[str, str]:
