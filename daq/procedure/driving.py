@@ -16,6 +16,10 @@ DRY_SPARE_S = 0.4
 """A dry check ends so long before the part's limit: switching off takes a block, a lease and the motor's run-down."""
 RUN_DOWN_S = 1.0
 """A motor that runs down holds the terminals up for so long after power-off. Common practice, no source."""
+SLOWER = 1.1
+"""An actuator may take so much longer than `travel`: what the ramp allows for is rougher than that."""
+TOLD_S = 0.3
+"""A command is on its way for so long, and so is what the device tells of it."""
 ASTRAY_S = 3.0
 """The meter needs so long to show that nothing flows any more: its silence, its lag, and flow that dies away."""
 
@@ -78,6 +82,12 @@ class Driving:
     def at_end_for(self) -> float:
         """Seconds for which the valve has been told to be where it is told now, one of its ends; 0 in between."""
         return 0.0 if self._ended_since is None else self._t - self._ended_since
+
+    @property
+    def overdue(self) -> bool:
+        """Whether the valve has been told one of its ends for longer than the whole way may take: one that still moves
+        has a slower actuator than `travel` says."""
+        return self.at_end_for() > SLOWER * self._drive.travel + TOLD_S
 
     def paused(self, stage: str) -> bool:
         """Whether a travel has come to the pressure that the next stage reads at, or as near as it can."""

@@ -45,6 +45,7 @@ DISOBEYED = {
     "power did not come on": "look at supply, fuse, relay and wiring, and whether the stop circuit cuts the power",
     "power did not go off": "cut the power by hand NOW: its relay or transistor may be welded or shorted",
     "valve does not obey": "look at the valve's actuator, its supply and its coupling",
+    "valve slower than stated": "time the actuator from end to end, and let `travel` in `[drive]` be no less",
 }
 """What a driven stand did not do, and what a person does about it."""
 
@@ -67,6 +68,7 @@ class Run:
         pauses = pauses_of(part) if stand.driven else ()
         self.stages = sequence(part.kind, part.dry_check_s is not None, self._after_s is not None, len(pauses))
         places = places_of(self.stages, pauses)
+        self._moving = False  # the valve, as the device told last
         self._driving = None if stand.drive is None else Driving(stand.drive, part, self.stages, places)
         self._reading = StageReading(part, stand, self.measuring, years, self.stages, places=places)
         self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
@@ -149,6 +151,7 @@ class Run:
     def status(self, status: Status) -> list[Effect]:
         """Takes what the device says of itself: a trip ends the run. One that was there before a driven run asked for
         power is not its own: its start cleared it."""
+        self._moving = status.valve_moving
         of_this_run = self._driving is None or self._driving.has_powered
         if self.outcome is None and of_this_run:
             breach = self._tripping.take(status, self.measuring.moment(status.tick))
@@ -218,6 +221,8 @@ class Run:
         why = driving.disobeyed
         if not why and driving.astray(self._by_signals, self.stage, flowing=not step.flow.silent):
             why = "valve does not obey"
+        if not why and self._moving and driving.overdue:
+            why = "valve slower than stated"
         if why:
             self._halt(Breach(why.replace(" ", "_"), why, DISOBEYED[why]))
 

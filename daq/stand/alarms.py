@@ -45,6 +45,7 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     "power_did_not_come_on": _RUN,
     "power_did_not_go_off": _RUN,
     "valve_does_not_obey": _RUN,
+    "valve_slower_than_stated": _RUN,
     "not_driven": _RUN,
     "internal_error": _RUN,
     "zero_shift": ((Gone.NEXT_RUN, Gone.ZERO_TAKEN), "a zero that can be taken lies within its limit"),

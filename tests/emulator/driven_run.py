@@ -76,9 +76,15 @@ class Driven:
         return np.asarray((self.truth[:, 1] < 1e-3) & (self.truth[:, 2] > 0.0))
 
 
-def run(folder: Path, unit: str, firmware: str) -> Driven:
-    """The run of one unit, its records in the folder."""
-    return asyncio.run(_run(folder, unit, firmware))
+def run(folder: Path, unit: str, firmware: str, travel: float | None = None) -> Driven:
+    """The run of one unit, its records in the folder. `travel` (s) is what the stand says of its valve where that is
+    not what the file says."""
+    config = _stand()
+    if travel is not None:
+        assert config.stand.drive is not None
+        drive = replace(config.stand.drive, travel=travel)
+        config = replace(config, stand=replace(config.stand, drive=drive))
+    return asyncio.run(_run(folder, unit, firmware, config))
 
 
 @cache
@@ -91,11 +97,11 @@ def _catalogue() -> Catalogue:
     return load_catalogue(CONFIG, _stand().stand)
 
 
-async def _run(folder: Path, unit: str, firmware: str) -> Driven:
+async def _run(folder: Path, unit: str, firmware: str, config: StandConfig) -> Driven:
     report = folder / "report.json"
     program = shlex.join(PROGRAMS[firmware](report))
     address = f"sim://driven/{unit}" + (f"?firmware={quote(program)}" if program else "")
-    config = replace(_stand(), data=folder / "data", database=sqlite_url(folder / "records.db"), device=address)
+    config = replace(config, data=folder / "data", database=sqlite_url(folder / "records.db"), device=address)
     records = AsyncStore(config.database)
     await records.open()
     try:

@@ -46,6 +46,14 @@ def test_a_driven_run(unit: str, firmware: str, tmp_path: Path) -> None:
     check_readings(mine, theirs, AWAY[firmware])
 
 
+def test_a_stand_that_states_too_short_a_travel_gets_no_power(tmp_path: Path) -> None:
+    """The firmware tells the valve moving for the 2 s that its actuator takes; the stand says 1.2 s."""
+    made = run(tmp_path, "good-pump", "host", travel=1.2)
+    assert (made.data.verdict, made.data.why) == ("void", "valve slower than stated")
+    assert made.data.pump_on_s == 0.0
+    assert not made.truth[:, 2].any()
+
+
 def findings(driven: Driven) -> list[tuple[str, str | None, str]]:
     return [(f.requirement, f.reading, f.finding) for f in driven.data.findings]
 
