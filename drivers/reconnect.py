@@ -73,7 +73,7 @@ class Reconnecting:
     `opener` opens it once. `sleep` waits between attempts. The first connection is made by `events` as well; until
     then, and while there is none, requests raise PortError. The first event of a connection is LinkChange(UP); failures
     to open come as LinkChange(DOWN), each reason once. A device that restarted while the line was down gives
-    DeviceReset before its Identity.
+    DeviceReset before its Identity. `attempts` counts how often it was opened or tried to be.
     """
 
     def __init__(
@@ -92,6 +92,7 @@ class Reconnecting:
         self._device: Device | None = None
         self._identity: Identity | None = None
         self._past = LinkCounts()
+        self.attempts = 0
         self._failures = 0
         self._told = ""
         self._reset_told = False
@@ -161,6 +162,7 @@ class Reconnecting:
 
     async def _connection(self) -> AsyncIterator[Event]:
         """One attempt: its failure, or its events until it is lost."""
+        self.attempts += 1
         try:
             device = await self._opener()
         except HOPELESS as error:

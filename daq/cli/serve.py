@@ -1,8 +1,5 @@
 """`steadyhead serve`: the daemon of a stand, until it is told to stop."""
 
-import sys
-from collections.abc import Callable
-from contextlib import suppress
 from typing import Annotated, Any
 
 import typer
@@ -26,36 +23,40 @@ def serve(
     mqtt: Annotated[
         str | None, typer.Option("--mqtt", help="MQTT version, 5 or 3.1.1, instead of the set one.")
     ] = None,
+    probe: Annotated[
+        int | None,
+        typer.Option(
+            "--probe",
+            metavar="PORT",
+            envvar="STEADYHEAD_PROBE",
+            min=0,
+            max=65535,
+            help="Answer /live, /ready and /metrics on this port of 127.0.0.1; 0 lets the system choose.",
+        ),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Run the daemon: takes the stand's data, judges runs that are started over MQTT, stores and tells the results.
 
-    It ends at SIGTERM or Ctrl-C; a run under way is void then. What happens is logged to standard output.
+    It ends at SIGTERM or Ctrl-C; a run under way is void then. At SIGHUP it reads the configuration again, between
+    runs. What happens is logged to standard output.
     """
     import asyncio
 
-    from daq.stand.daemon import Daemon
+    from daq.watch.service import Service
 
-    stand, catalogue = load(config, device, data)
-    stand = _with_broker(stand, broker, mqtt)
-    absolute = stand.stand.channels.pressure.absolute_reference
+    def read() -> Any:
+        stand, catalogue = load(config, device, data)
+        return _with_broker(stand, broker, mqtt), catalogue
+
+    stand, catalogue = read()
 
     async def work() -> None:
-        from daq.stand.report import record
-
-        stop = asyncio.Event()
+        stop, reload = asyncio.Event(), asyncio.Event()
         log = _log(json, stop.set)
-
-        def hear(said: Any) -> None:
-            made = record(said, absolute)
-            if made is not None:
-                log(made)
-
         _stop_at_signals(stop)
-        log({"event": "starting", "stand": f"{stand.stand.site}/{stand.stand.name}", "device": stand.device,
-             "broker": stand.broker.url, "database": stand.database})  # fmt: skip
-        await Daemon(stand, catalogue, hear).run(stop)
-        log({"event": "stopped"})
+        _reload_at_signals(reload)
+        await Service(stand, catalogue, read, log, probe=probe).run(stop, reload)
 
     asyncio.run(work())
 
@@ -64,6 +65,13 @@ def _stop_at_signals(stop: Any) -> None:
     from daq.cli.signals import on_stop
 
     on_stop(stop.set)
+
+
+def _reload_at_signals(reload: Any) -> None:
+    import asyncio
+    import signal
+
+    asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, reload.set)
 
 
 def _with_broker(stand: Any, url: str | None, version: str | None) -> Any:
@@ -84,31 +92,12 @@ def _with_broker(stand: Any, url: str | None, version: str | None) -> Any:
     return replace(stand, broker=broker)
 
 
-def _log(as_json: bool, unread: Callable[[], None]) -> Callable[[dict[str, Any]], None]:
-    """Log lines on standard output: for people in a terminal, JSON when piped or asked.
+def _log(as_json: bool, unread: Any) -> Any:
+    """See `daq.watch.log.Log`; a reader that has gone away is heard of, and written for no more."""
+    from daq.watch.log import Log
 
-    A log that cannot be written, as on a full disk, keeps no verdict from being stored. `unread` is called where
-    whoever read it has gone away.
-    """
-    import structlog
+    def gone() -> None:
+        silence()
+        unread()
 
-    renderer: Any = structlog.processors.JSONRenderer(ensure_ascii=False)
-    if sys.stdout.isatty() and not as_json:
-        renderer = structlog.dev.ConsoleRenderer()
-    structlog.configure(
-        processors=[structlog.processors.TimeStamper(fmt="iso", utc=True), renderer],
-        logger_factory=structlog.WriteLoggerFactory(sys.stdout),
-        cache_logger_on_first_use=True,
-    )
-    logger = structlog.get_logger()
-
-    def write(record: dict[str, Any]) -> None:
-        with suppress(OSError):
-            try:
-                logger.info(**record)
-                sys.stdout.flush()
-            except BrokenPipeError:
-                silence()
-                unread()
-
-    return write
+    return Log(as_json=as_json, unread=gone)

@@ -13,6 +13,7 @@ class Code(StrEnum):
     OUTBOX = "outbox"
     SUBSCRIBE_REFUSED = "subscribe_refused"
     COMMAND = "command"
+    LOOP_LAG = "loop_lag"
 
 
 @dataclass(frozen=True, slots=True)

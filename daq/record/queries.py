@@ -1,5 +1,7 @@
 """Questions to the record. Each takes a session and gives plain values."""
 
+from datetime import datetime
+
 from sqlalchemy import ColumnElement, Update, func, select, update
 from sqlalchemy.orm import Session
 
@@ -139,6 +141,13 @@ def unsent(session: Session, stand_key: str, limit: int) -> list[Message]:
     waiting = (Outbox.stand_key == stand_key, Outbox.sent.is_(None))
     query = select(Outbox).where(*waiting).order_by(Outbox.id).limit(limit)
     return [Message(m.id, m.topic, m.payload) for m in session.scalars(query)]
+
+
+def backlog(session: Session, stand_key: str) -> tuple[int, datetime | None]:
+    """How many messages of a stand wait, and since when the oldest does."""
+    waiting = (Outbox.stand_key == stand_key, Outbox.sent.is_(None))
+    number, oldest = session.execute(select(func.count(), func.min(Outbox.created)).where(*waiting)).one()
+    return number, oldest
 
 
 def stats(session: Session) -> Stats:

@@ -168,6 +168,11 @@ class Store:
         with self._read() as session:
             return session.scalar(waiting) or 0
 
+    def backlog(self, stand: str) -> tuple[int, datetime | None]:
+        """How many messages of a stand wait, and since when the oldest does."""
+        with self._read() as session:
+            return queries.backlog(session, stand)
+
     def acknowledge(self, site: str, stand: str, seq: int, time: datetime) -> str:
         """Notes once that a verdict was read by whoever waits for it; gives its run.
 

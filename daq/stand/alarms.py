@@ -83,6 +83,8 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     Code.PUBLISH_REFUSED.value: ((Gone.OVER,), "messages are taken again"),
     Code.SUBSCRIBE_REFUSED.value: ((Gone.OVER,), "requests can come in"),
     Code.OUTBOX.value: ((Gone.OVER,), "the record answers"),
+    # The daemon: whoever watches it says so himself.
+    Code.LOOP_LAG.value: ((Gone.OVER,), "it was in time for a minute"),
 }
 """Every code that there is, what clears it, and why just that. A restart clears all: whatever is still wrong is raised
 again by whoever finds it."""
@@ -92,6 +94,7 @@ _NOTICES: dict[Code, str] = {
     Code.PUBLISH_REFUSED: "correct the broker's access list; results wait in the database",
     Code.SUBSCRIBE_REFUSED: "correct the broker's access list; no request is heard meanwhile",
     Code.OUTBOX: "see to the database; results wait in it",
+    Code.LOOP_LAG: "see what else keeps this computer busy, or give the daemon one of its own",
 }
 _GRAVITY = {"warn": 0, "stop": 1}
 

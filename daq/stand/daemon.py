@@ -31,7 +31,10 @@ NOT_HARDWARE = ("sim", "replay")
 
 
 class Daemon:
-    """Owns what one stand needs. `hear` gets everything the stand says, and the publisher's troubles as Notices."""
+    """Owns what one stand needs. `hear` gets everything the stand says, and troubles of the rest as Notices.
+
+    `device` is the one at work; `working` is true while runs can be asked for and results are stored.
+    """
 
     def __init__(self, config: StandConfig, catalogue: Catalogue, hear: Callable[[Said | Notice], None]) -> None:
         self.config = config
@@ -43,6 +46,8 @@ class Daemon:
         self.stand.listeners += [self.voice.hear, self.line.hear, hear]
         self._hear = hear
         self._publisher: Publisher | None = None
+        self.device: Device | None = None
+        self.working = False
 
     async def run(self, stop: asyncio.Event, device: Device | None = None) -> None:
         """Runs until `stop` is set or the device is gone for good.
@@ -55,10 +60,11 @@ class Daemon:
             AddressError, ProtocolError, PortError: the device cannot be opened, and trying again would not help.
         """
         async with held(self.config, self.store):
-            opened = device or await self._device()
+            self.device = opened = device or await self._device()
             try:
                 await self._work(opened, stop)
             finally:
+                self.working = False
                 await opened.close()
 
     async def _device(self) -> Device:
@@ -73,7 +79,7 @@ class Daemon:
         desk = Desk(self.store, self.stand.key, self.orders.handle)
         outbox = self.store.outbox(self.stand.key)
         publisher = Publisher(
-            broker_of(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self._notice
+            broker_of(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self.notice
         )
         self._publisher = publisher
         self.voice.speak_through(publisher)
@@ -86,7 +92,13 @@ class Daemon:
         except* (DriverError, RecordError) as group:
             raise _first(group) from group
 
-    def _notice(self, notice: Notice) -> None:
+    @property
+    def connected(self) -> bool:
+        """Whether the broker is there."""
+        return self._publisher is not None and self._publisher.connected
+
+    def notice(self, notice: Notice) -> None:
+        """Has a trouble of what is around the stand become an alarm, and heard."""
         self.voice.hear(notice)
         self._hear(notice)
 
@@ -95,6 +107,7 @@ class Daemon:
             publishing = tasks.create_task(publisher.run(), name="publisher")
             operating = tasks.create_task(self.stand.operate(device), name="stand")
             stopping = tasks.create_task(stop.wait(), name="stop")
+            self.working = True
             await asyncio.wait({operating, stopping, publishing}, return_when=asyncio.FIRST_COMPLETED)
             self.stand.stop()
             stopping.cancel()

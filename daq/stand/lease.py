@@ -55,6 +55,11 @@ class Lease:
         self._keeping = None if device.virtual else asyncio.create_task(self._keep(), name="lease")
         self._ending: asyncio.Task[None] | None = None
 
+    @property
+    def powered(self) -> bool:
+        """Whether the unit is to have power now."""
+        return not self._over and self._wanted.power
+
     def want(self, outputs: Outputs) -> None:
         """The outputs from now on; no power any more once the device has tripped."""
         if not self._over:

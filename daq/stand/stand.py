@@ -55,7 +55,7 @@ def _utc_now() -> datetime:
 
 
 class Stand:
-    """A stand in operation. `listeners` hear everything it says, in order."""
+    """A stand in operation. `listeners` hear everything it says, in order; `taken` counts the blocks that it took."""
 
     def __init__(
         self,
@@ -78,6 +78,7 @@ class Stand:
         self._starting = asyncio.Lock()
         self._status: Status | None = None
         self._newest: Block | None = None
+        self.taken = 0
         self._lease: Lease | None = None
         self._finishing: asyncio.Task[None] | None = None
         self._broken: BaseException | None = None
@@ -167,6 +168,7 @@ class Stand:
             self._status = event
         if isinstance(event, Block):
             self._newest = event
+            self.taken += 1
         if self._active is not None:
             self._feed(self._active, event)
             if self._lease is not None and isinstance(event, Block):
@@ -224,6 +226,16 @@ class Stand:
         self._say_stage()
 
     # Commands.
+
+    @property
+    def busy(self) -> bool:
+        """Whether a run is beginning, under way, or not in the database yet."""
+        return self._active is not None or self._starting.locked() or self._finishing is not None
+
+    @property
+    def powered(self) -> bool:
+        """Whether a lease keeps power on a unit now."""
+        return self._lease is not None and self._lease.powered
 
     @property
     def blocked_by(self) -> tuple[str, ...]:

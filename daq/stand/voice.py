@@ -2,7 +2,7 @@
 
 import math
 import secrets
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 
 from daq import __version__
@@ -15,7 +15,7 @@ from daq.publish import contract as c
 from daq.publish.contract import quantity
 from daq.publish.notices import Notice
 from daq.publish.publisher import Publisher
-from daq.stand.alarms import CLEARED_BY, Board
+from daq.stand.alarms import CLEARED_BY, Active, Board
 from daq.stand.result import reference_of, shown, verdict_of
 from daq.stand.said import Finished, Live, Said, Stage
 from daq.stand.stand import Stand
@@ -40,6 +40,11 @@ class Voice:
         self._board = Board()
         self._stage_since: tuple[tuple[str, str | None], datetime] | None = None
         self.status = self._status(Link.DOWN)
+
+    @property
+    def alarms(self) -> Mapping[str, Active]:
+        """What is wrong now, by code."""
+        return self._board.active
 
     def speak_through(self, publisher: Publisher) -> None:
         """From now on everything goes to this publisher."""
