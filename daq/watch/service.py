@@ -148,7 +148,8 @@ class Service:
             reload.clear()
             self._manager.reloading()
             try:
-                config, catalogue = self._read_checked()
+                # In a thread: a lease must be renewed while files are read and units worked out.
+                config, catalogue = await asyncio.to_thread(self._read_checked)
             except (CatalogueError, StandError, AddressError) as error:
                 told({"event": "reload_refused", "level": "error", "text": f"{error}; all stays as it was"})
                 self._manager.ready(self.overseer.status)
