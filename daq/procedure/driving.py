@@ -47,7 +47,7 @@ class Driving:
         self.has_powered = False
         self._drive, self._stages, self._places = drive, stages, places
         self._dry_s = max(min(DRY_RUN_S, (part.dry_check_s or DRY_RUN_S) - DRY_SPARE_S), DRY_ON_S + 0.1)
-        self._dried = False
+        self._dried = self._came_on = False
         self._ramp = Ramp(drive, 1.0)
         self._t = self._differs_since = self._agreed_at = 0.0
         self._ended_since: float | None = None
@@ -63,6 +63,7 @@ class Driving:
         if outputs.power is (on_for is not None) or outputs.power is not self.outputs.power:
             self._differs_since = step.t
         self.has_powered |= outputs.power
+        self._came_on = outputs.power and (self._came_on or on_for is not None)
         changed, self.outputs = outputs != self.outputs, outputs
         return outputs if changed else None
 
@@ -76,7 +77,8 @@ class Driving:
         """What the switch did not do in its time, empty for nothing."""
         late = self._t - self._differs_since
         if self.outputs.power:
-            return "power did not come on" if late > self._drive.obeyed else ""
+            why = "power failed" if self._came_on else "power did not come on"
+            return why if late > self._drive.obeyed else ""
         return "power did not go off" if late > self._drive.obeyed + RUN_DOWN_S else ""
 
     def at_end_for(self) -> float:

@@ -43,6 +43,7 @@ FLOWED_S = 2.0
 """A flow that ended no longer ago than this ended with the power."""
 DISOBEYED = {
     "power did not come on": "look at supply, fuse, relay and wiring, and whether the stop circuit cuts the power",
+    "power failed": "look at supply, fuse, relay and wiring: it was on and went away, and nobody told it to",
     "power did not go off": "cut the power by hand NOW: its relay or transistor may be welded or shorted",
     "valve does not obey": "look at the valve's actuator, its supply and its coupling",
     "valve slower than stated": "time the actuator from end to end, and let `travel` in `[drive]` be no less",
@@ -196,7 +197,7 @@ class Run:
         self._locate_valve(step)
         breach = self._guards.feed(step, self._situation(step)) or self._tripping.feed(step, self._steps)
         if breach is not None and self.outcome is None:
-            self._halt(breach)
+            self._halt(self._welded() or breach)
         if switched and self.outcome is None:
             self._switched(step)
         if self.outcome is None:
@@ -225,6 +226,13 @@ class Run:
             why = "valve slower than stated"
         if why:
             self._halt(Breach(why.replace(" ", "_"), why, DISOBEYED[why]))
+
+    def _welded(self) -> Breach | None:
+        """What is worse than any limit that a unit passes: that it has power although it was told to have none."""
+        if self._driving is None or self._driving.outputs.power or not self._driving.has_powered:
+            return None
+        why = "power did not go off"
+        return Breach(why.replace(" ", "_"), why, DISOBEYED[why]) if self._switch.on else None
 
     def _as_believed(self, step: Step) -> Step:
         """The step with what was found out of its channels; each is told at once, whatever the stage reads."""

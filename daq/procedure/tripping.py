@@ -10,7 +10,19 @@ from drivers.block import Status, Trip
 
 TOLD_WITHIN_S = 0.2
 """A device says so long after it tripped that it did, at the latest: STATUS goes out 20 times a second, in its turn."""
-DO = "find the cause; the next start clears the trip if the cause is gone"
+AGAIN = "; the next start clears the trip if the cause is gone"
+DO = {
+    Trip.LEASE: "find out why the daemon stood still or the line broke",
+    Trip.OVER_PRESSURE: "look for what blocks the line, and at the pressure sensor, its plug and its supply",
+    Trip.OVER_CURRENT: "look for a seized or shorted unit, and at shunt, amplifier and wires",
+    Trip.STOP_CIRCUIT: "find out why it was stopped, and release it",
+    Trip.SPLASH_GUARD: "close the guard, and find out why it opened",
+    Trip.FLUID_LOW: "look for a leak, and fill up",
+    Trip.POWER_TOO_LONG: "find out why the run took so long",
+    Trip.SELF_TEST: "have the device looked at before anything else is tested with it",
+    Trip.OTHER_LIMIT: "look at the fluid's temperature, at the supply and at their sensors",
+}
+"""What a person does about each."""
 _CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
 
 
@@ -40,5 +52,6 @@ class Tripping:
 
     def _breach(self, *, fair: bool) -> Breach:
         name, cause = self._trip.name.lower(), _CAUSES.get(self._trip)
+        do = DO[self._trip] + AGAIN
         code, why = f"trip_{name}", f"trip: {name.replace('_', ' ')}"
-        return Breach(code, why, DO, cause, self._limits[cause]) if cause and fair else Breach(code, why, DO)
+        return Breach(code, why, do, cause, self._limits[cause]) if cause and fair else Breach(code, why, do)

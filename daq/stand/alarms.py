@@ -43,6 +43,7 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     "no_flow": _RUN,
     "no_fill": _RUN,
     "power_did_not_come_on": _RUN,
+    "power_failed": _RUN,
     "power_did_not_go_off": _RUN,
     "valve_does_not_obey": _RUN,
     "valve_slower_than_stated": _RUN,

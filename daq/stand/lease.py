@@ -51,7 +51,7 @@ class Lease:
         self._asking: set[asyncio.Task[None]] = set()
         self._due = asyncio.Event()
         self._due.set()
-        self._over = self._tripped = False
+        self._over = self._tripped = self._powered = False
         self._keeping = None if device.virtual else asyncio.create_task(self._keep(), name="lease")
         self._ending: asyncio.Task[None] | None = None
 
@@ -128,7 +128,9 @@ class Lease:
                 self._fail(str(error))
             return
         self._answered_at = self._clock()
-        if reply.code == ReplyCode.TRIPPED:  # STATUS says why, and is judged; this run asks for no power any more
+        opened = self._powered and reply.code == ReplyCode.INPUT_OPEN  # the trip comes with the next scan
+        self._powered = self._powered or (reply.done and wanted.power)
+        if opened or reply.code == ReplyCode.TRIPPED:  # STATUS says why, and is judged; no power is asked for any more
             self._tripped = True
             self.want(self._wanted)
         elif not reply.done:
