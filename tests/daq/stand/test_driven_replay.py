@@ -16,7 +16,6 @@ SAME = ("readings", "findings", "verdict", "why", "conditions", "pump_on_s", "mo
     ("device", "part", "verdict"),
     [
         (("python", "good-pump", ""), "MH-2101", "pass"),
-        (("avr", "good-pump", ""), "MH-2101", "pass"),
         (("python", "module-return", ""), "MH-3325", "pass"),
         (("python", "weak-pump", ""), "MH-2101", "fail"),
         (("python", "good-pump", "stop_open:25"), "MH-2101", "void"),
