@@ -3,6 +3,7 @@
 import asyncio
 import gc
 import os
+import shlex
 import sys
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import replace
@@ -26,7 +27,7 @@ from simulator.rig import Rig
 from simulator.serve import simulate
 from tests.simulator.common import Host, depot, driven
 
-PAPER = f"{sys.executable} {Path(__file__).with_name('paper_firmware.py')}"
+PAPER = shlex.join([sys.executable, str(Path(__file__).with_name("paper_firmware.py"))])
 ADDRESS = f"sim://depot/good-pump?firmware={quote(PAPER)}"
 WIDE_OPEN = (LimitEntry(0, np.inf, -np.inf),)
 
