@@ -17,6 +17,10 @@ _SHUTTING = ("throttle", "shutoff")
 _HEALTHY = BITS[Column.PRESSURE] | BITS[Column.VOLTAGE]
 
 
+OFF, OFF_AND_OPEN, OPEN_OR_OFF = "switch off: ", "switch off and open the valve: ", "open the valve or switch off: "
+"""What hands do first. A stand that drives itself has done it when it says so."""
+
+
 @dataclass(frozen=True, slots=True)
 class Breach:
     """A limit that was passed. With `quantity` and `limit` (SI) the unit caused it and a finding follows; without, the
@@ -28,6 +32,13 @@ class Breach:
     quantity: Quantity | None = None
     limit: float = math.nan
     reached: float = 0.0
+
+    def do_on(self, *, driven: bool) -> str:
+        """What is left for a person to do, on a stand that drives itself or one that follows hands."""
+        left = self.do
+        for hands in (OFF, OFF_AND_OPEN, OPEN_OR_OFF) if driven else ():
+            left = left.removeprefix(hands)
+        return left
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +87,9 @@ class Guards:
         if not (step.current > self._limits.current or off_scale):
             self._ran = True
             return None
-        text = "switch off: the unit draws more current than the stand allows; a seized or shorted unit is possible"
+        text = f"{OFF}the unit draws more current than the stand allows; a seized or shorted unit is possible"
         if now.disbelieved & BITS[Column.CURRENT] or (off_scale and self._unlikely(now)):
-            text = "switch off: the current is beyond its channel's span; check shunt, amplifier and wires"
+            text = f"{OFF}the current is beyond its channel's span; check shunt, amplifier and wires"
             return Breach("over_current", "current faulty", text)
         if self.fair(step):
             return Breach("over_current", "over-current", text, Quantity.CURRENT, self._limits.current, step.current)
@@ -101,40 +112,38 @@ class Guards:
         limit = self._limits.pressure
         if step.pressure > limit:
             # Beyond the transducer's span it counts as faulty; that must not hide the pressure that took it there.
-            text = "switch off and open the valve: pressure is above the stand's limit, or the transducer is broken"
+            text = f"{OFF_AND_OPEN}pressure is above the stand's limit, or the transducer is broken"
             if self.fair(step):
                 return Breach("over_pressure", "over-pressure", text, Quantity.PRESSURE, limit, step.pressure)
             if step.above & BITS[Column.PRESSURE]:
                 return Breach("over_pressure", "pressure out of span", text)
             return Breach("over_pressure", "over-pressure", text)
         if step.temperature > self._limits.temperature and not step.faulty & BITS[Column.TEMPERATURE]:
-            return Breach("fluid_hot", "fluid too warm", "switch off and let the test fluid cool down")
+            return Breach("fluid_hot", "fluid too warm", f"{OFF}let the test fluid cool down")
         return None
 
     def _durations(self, step: Step, now: Situation, dt: float) -> Breach | None:
         self._dry_s += 0.0 if now.in_fluid else dt
         if self._dry_s > (self._part.dry_check_s or DRY_LIMIT_S) and not now.in_fluid:
-            return Breach("dry_running", "dry running too long", "switch off: the unit runs dry and is being damaged")
+            return Breach("dry_running", "dry running too long", f"{OFF}the unit runs dry and is being damaged")
         # A unit that gives no pressure either is not held shut; whether it pumps is told where flow is read.
         # Without a pressure to go by, no flow where the valve is being shut counts as well.
         blind = step.faulty & BITS[Column.PRESSURE] and step.flow.silent and now.stage.startswith(_SHUTTING)
         shut = (now.valve is Valve.SHUT or blind) and now.stage != "fill"
         self._shut_s = self._shut_s + dt if shut else 0.0
         if self._shut_s > self._part.shutoff_limit_s:
-            return Breach(
-                "shutoff_long", "shutoff too long", "open the valve or switch off: the unit heats up at shutoff"
-            )
+            return Breach("shutoff_long", "shutoff too long", f"{OPEN_OR_OFF}the unit heats up at shutoff")
         if now.stage == "fill" and now.filling_for > self.fill_limit:
             return self._no_fill(step, now)
         idle = now.stage.startswith("free_flow") and step.flow.silent and now.valve is Valve.OPEN
         self._idle_s = self._idle_s + dt if idle and self._supplied(step) else 0.0
         if self._idle_s > self._limits.no_flow_s:
-            text = "switch off: the unit pumps nothing with the valve open"
+            text = f"{OFF}the unit pumps nothing with the valve open"
             return Breach("no_flow", "no flow", text, Quantity.FLOW, step.flow.high)
         return None
 
     def _no_fill(self, step: Step, now: Situation) -> Breach:
-        text = "switch off: the module did not fill in its time"
+        text = f"{OFF}the module did not fill in its time"
         why = now.fill_unfit or ("" if self.fair(step) else "stand not fit")
         if why:
             return Breach("no_fill", f"not filled, {why}", text)

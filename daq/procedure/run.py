@@ -527,7 +527,8 @@ class Run:
     # The end.
 
     def _halt(self, breach: Breach) -> None:
-        self._effects.append(Alarm(breach.code, "stop", f"stage {self.stage}: {breach.why}", breach.do))
+        do = breach.do_on(driven=self._driving is not None)
+        self._effects.append(Alarm(breach.code, "stop", f"stage {self.stage}: {breach.why}", do))
         finding = self._reading.book.breach(breach, self.stage, self._t)
         if finding is not None and finding.reading is not None:
             self._effects.append(Taken(finding.reading, (finding,)))

@@ -5,27 +5,20 @@ import json
 import shlex
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 import numpy as np
 
-from daq.catalogue.load import Catalogue, load_catalogue, load_stand
 from daq.catalogue.stand_file import StandConfig
 from daq.publish import contract as c
-from daq.record.async_store import AsyncStore
-from daq.record.engine import sqlite_url
 from daq.stand.said import Finished
-from daq.stand.stand import Stand
-from drivers.device import open_device
 from simulator.bench import Bench as SimBench
-from simulator.driver import SimulatedDevice
 from tests import firmware_builds
-from tests.daq.stand.bench import Bench, operating
+from tests.daq.stand.bench import Bench
+from tests.daq.stand.driven import opened, stand_file
 
-CONFIG = firmware_builds.ROOT / "config" / "stand-driven.toml"
 PARTS = {
     "good-pump": "MH-2101",
     "weak-pump": "MH-2101",
@@ -79,7 +72,7 @@ class Driven:
 def run(folder: Path, unit: str, firmware: str, travel: float | None = None) -> Driven:
     """The run of one unit, its records in the folder. `travel` (s) is what the stand says of its valve where that is
     not what the file says."""
-    config = _stand()
+    config = stand_file()
     if travel is not None:
         assert config.stand.drive is not None
         drive = replace(config.stand.drive, travel=travel)
@@ -87,32 +80,14 @@ def run(folder: Path, unit: str, firmware: str, travel: float | None = None) -> 
     return asyncio.run(_run(folder, unit, firmware, config))
 
 
-@cache
-def _stand() -> StandConfig:
-    return load_stand(CONFIG)
-
-
-@cache
-def _catalogue() -> Catalogue:
-    return load_catalogue(CONFIG, _stand().stand)
-
-
 async def _run(folder: Path, unit: str, firmware: str, config: StandConfig) -> Driven:
     report = folder / "report.json"
     program = shlex.join(PROGRAMS[firmware](report))
     address = f"sim://driven/{unit}" + (f"?firmware={quote(program)}" if program else "")
-    config = replace(config, data=folder / "data", database=sqlite_url(folder / "records.db"), device=address)
-    records = AsyncStore(config.database)
-    await records.open()
-    try:
-        device = await open_device(address)
-        assert isinstance(device, SimulatedDevice)
-        truth = _watch(device.bench)
-        async with operating(Stand(config, _catalogue(), records), records, device) as bench:
-            data = await _ended(bench, PARTS[unit])
-            notes = [e["what"] for e in await bench.events(data.run, "note")]
-    finally:
-        await records.close()
+    async with opened(config, folder, address) as bench:
+        truth = _watch(bench.device.bench)
+        data = await _ended(bench, PARTS[unit])
+        notes = [e["what"] for e in await bench.events(data.run, "note")]
     stages = tuple(dict.fromkeys(what.removeprefix("stage ") for what in notes if what.startswith("stage ")))
     return Driven(data, stages, np.array(truth), json.loads(report.read_text()) if report.exists() else {})
 

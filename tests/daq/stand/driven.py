@@ -18,7 +18,6 @@ from daq.record.engine import sqlite_url
 from daq.stand.stand import Stand
 from drivers.device import open_device
 from simulator.driver import SimulatedDevice
-from simulator.faults import LineFaults
 from tests import firmware_builds
 from tests.daq.stand.bench import Bench, operating
 
@@ -74,10 +73,6 @@ class DrivenBench:
     def time(self) -> float:
         return self.bench.device.bench.time
 
-    @property
-    def faults(self) -> LineFaults:
-        return self.bench.device.rig.faults
-
     def stops(self) -> dict[str, Alarm]:
         """The grave alarms so far, by code."""
         return {alarm.code: alarm for alarm in self.bench.all(Alarm) if alarm.severity == "stop"}
@@ -109,6 +104,21 @@ def catalogue() -> Catalogue:
 
 
 @asynccontextmanager
+async def opened(config: StandConfig, folder: Path, address: str) -> AsyncIterator[Bench]:
+    """A stand in operation at a simulated device, its records in `folder`."""
+    config = replace(config, data=folder / "data", database=sqlite_url(folder / "records.db"), device=address)
+    records = AsyncStore(config.database)
+    await records.open()
+    try:
+        device = await open_device(address)
+        assert isinstance(device, SimulatedDevice)
+        async with operating(Stand(config, catalogue(), records), records, device) as bench:
+            yield bench
+    finally:
+        await records.close()
+
+
+@asynccontextmanager
 async def driven(
     folder: Path, firmware: str = "python", unit: str = "good-pump", faults: str = "", **limits: float
 ) -> AsyncIterator[DrivenBench]:
@@ -116,15 +126,5 @@ async def driven(
     address = f"sim://driven/{unit}?faults={quote(faults, safe=':,')}{program(firmware)}"
     shipped = stand_file()
     stand = replace(shipped.stand, limits=replace(shipped.stand.limits, **limits))  # type: ignore[arg-type]
-    config = replace(
-        shipped, stand=stand, data=folder / "data", database=sqlite_url(folder / "records.db"), device=address
-    )
-    records = AsyncStore(config.database)
-    await records.open()
-    device = await open_device(address)
-    assert isinstance(device, SimulatedDevice)
-    try:
-        async with operating(Stand(config, catalogue(), records), records, device) as bench:
-            yield DrivenBench(bench, Witness(bench))
-    finally:
-        await records.close()
+    async with opened(replace(shipped, stand=stand), folder, address) as bench:
+        yield DrivenBench(bench, Witness(bench))

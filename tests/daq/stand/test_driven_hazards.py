@@ -18,13 +18,11 @@ AT_S = 25.0
 INPUT_S, MEDIAN_S = 0.012, 0.014
 """The link's contract: an open input takes power within 10 ms, a limit that three scans pass with the third; a scan
 here is 2 ms, and the witness looks once a scan."""
-HOST_S = 1.6
-"""What only the host can see: a second that a switch has, and the blocks on both ways."""
 
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
-    """What is provoked, who must switch off within what time (s), and what the run then says."""
+    """What is provoked, which trip switches off within what time (s), and what the run then says."""
 
     fault: str
     trip: Trip
@@ -57,7 +55,9 @@ async def test_power_goes_and_comes_back_for_nobody(firmware: str, hazard: Hazar
         data = await stand.test()
         assert 0.0 <= stand.power.off_at - AT_S <= hazard.within
         assert (data.verdict.value, data.why) == ("void", hazard.why)
-        assert set(stand.stops()) == {hazard.alarm}
+        [(code, alarm)] = stand.stops().items()
+        assert code == hazard.alarm
+        assert not alarm.do.startswith(("switch off", "open the valve"))  # the stand has, and says what is left to do
         assert stand.bench.device.status is not None
         assert stand.bench.device.status.trip is hazard.trip
         if hazard.trip is Trip.NONE:
@@ -101,10 +101,8 @@ async def test_fluid_too_warm(firmware: str, tmp_path: Path) -> None:
 
         stand.bench.hooks.append(heat)
         data = await stand.test()
-        # The sensor follows the fluid with its own lag.
-        assert stand.power.off_at - warmed[0] < 30.0
-        assert data.verdict.value == "void"
-        assert data.why in {"fluid too warm", "trip: other limit"}
+        assert stand.power.off_at - warmed[0] <= MEDIAN_S  # the simulated sensor has no lag
+        assert (data.verdict.value, data.why) == ("void", "trip: other limit")
 
 
 @pytest.mark.parametrize("firmware", BOTH)

@@ -11,6 +11,8 @@ from itertools import count
 from pathlib import Path
 from typing import Any, NoReturn
 
+from paho.mqtt.client import Client as Wire
+
 from daq.publish import mqtt, publisher
 from daq.record import async_store, store
 from daq.record.values import Message
@@ -63,19 +65,21 @@ def before_publish(nth: int) -> None:
 
 def before_acknowledgement(nth: int) -> None:
     """The broker has the message, and its acknowledgement is not taken up."""
-    now, send, acknowledged = _Nth(nth), mqtt.Connection.send, mqtt._Client._on_publish
-    under_way: list[bool] = [False]
+    now, publish, acknowledged = _Nth(nth), Wire.publish, mqtt._Client._on_publish
+    results: set[int] = set()
 
-    async def sending(self: mqtt.Connection, topic: str, payload: str, **how: Any) -> None:
-        under_way[0] = topic.endswith("/result")
-        await send(self, topic, payload, **how)
+    def publishing(self: Wire, topic: str, *given: Any, **how: Any) -> Any:
+        info = publish(self, topic, *given, **how)
+        if topic.endswith("/result"):
+            results.add(info.mid)
+        return info
 
-    def on_publish(self: Any, *given: Any) -> None:
-        if under_way[0]:  # one acknowledged send at a time, so it is the result's
+    def on_publish(self: Any, client: Any, userdata: Any, mid: int, *rest: Any) -> None:
+        if mid in results:
             now()
-        acknowledged(self, *given)
+        acknowledged(self, client, userdata, mid, *rest)
 
-    mqtt.Connection.send = sending  # type: ignore[method-assign]
+    Wire.publish = publishing  # type: ignore[method-assign]
     mqtt._Client._on_publish = on_publish  # type: ignore[method-assign]
 
 
