@@ -124,9 +124,13 @@ class Store:
 
     def close_unfinished(self, site: str, stand: str, make: Callable[[StoredRun, int], Finished]) -> list[Finished]:
         """Ends what a killed daemon left under way, oldest first, by way of `finish_run`; `make` words the result."""
-        with self._read() as session:
-            left = [queries.stored(run) for run in queries.unfinished(session, site, stand)]
+        left = self.unfinished(site, stand)
         return [self.finish_run(run.run, lambda seq, run=run: make(run, seq)) for run in left]  # type: ignore[misc]
+
+    def unfinished(self, site: str, stand: str) -> list[StoredRun]:
+        """The stand's runs that are under way, or were when their daemon was killed, oldest first."""
+        with self._read() as session:
+            return [queries.stored(run) for run in queries.unfinished(session, site, stand)]
 
     def run(self, prefix: str) -> StoredRun:
         """The run whose id begins with `prefix`.

@@ -43,7 +43,7 @@ async def finish(
     ended, clock_error = now(), _clock_error(active, device, clock())
     quality_now = quality(active, device, clock_error)  # before anything is waited for: the device goes on counting
     files: dict[str, c.File | None] = {}
-    for name, job in (("recording", _close_recording), ("trace", _write_trace)):
+    for name, job in (("recording", _close_recording), ("trace", write_run_trace)):
         made = await asyncio.to_thread(job, active, config)
         files[name] = made if isinstance(made, c.File) else None
         if isinstance(made, Alarm):
@@ -65,7 +65,7 @@ async def finish(
             finished = await store.finish_run(active.about.run, make)
         except RecordError as error:
             text = f"run {active.about.run}: the verdict is not stored yet: {error}"
-            say(Alarm(STORE_FAILED, "stop", text, "make room or repair the database; the daemon keeps trying"))
+            say(Alarm(STORE_FAILED, "stop", text, "do as it says; the daemon keeps trying"))
             if giving_up.is_set():
                 raise
             with suppress(TimeoutError):
@@ -104,7 +104,8 @@ def _close_recording(active: ActiveRun, config: StandConfig) -> c.File | Alarm |
     return c.File(file=f"recordings/{done.path.name}", sha256=done.sha256, bytes=done.size)
 
 
-def _write_trace(active: ActiveRun, config: StandConfig) -> c.File | Alarm | None:
+def write_run_trace(active: ActiveRun, config: StandConfig) -> c.File | Alarm | None:
+    """The trace of a run; None where nothing was measured, an alarm where it could not be written."""
     columns, units = trace_columns(active.run)
     if len(columns["t"]) == 0:
         return None

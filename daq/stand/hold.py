@@ -10,8 +10,10 @@ from pathlib import Path
 from daq.catalogue.stand_file import StandConfig
 from daq.publish import contract as c
 from daq.record.async_store import AsyncStore
+from daq.record.store import Store
 from daq.record.values import Finished, StoredRun
 from daq.stand.errors import HeldError
+from daq.stand.recover import NOTHING, recovered
 
 
 @asynccontextmanager
@@ -92,9 +94,12 @@ def _taken(config: StandConfig, path: Path) -> str:
 
 async def _close_unfinished(config: StandConfig, store: AsyncStore) -> None:
     ended = datetime.now(UTC)
+    left = await store.ask(Store.unfinished, config.stand.site, config.stand.name)
+    kept = {run.run: await recovered(config, run.run) for run in left}
 
     def make(stored: StoredRun, seq: int) -> Finished:
-        data = c.abandoned(stored.data, seq=seq, ended=ended, why="daemon was killed")
-        return Finished(c.plain(data), [("result", c.text(c.Result.of(data)))])
+        found = kept.get(stored.run, NOTHING)
+        data = c.abandoned({**stored.data, **found.data}, seq=seq, ended=ended, why=found.why)
+        return Finished({**c.plain(data), **found.audited(data)}, [("result", c.text(c.Result.of(data)))])
 
     await store.close_unfinished(config.stand.site, config.stand.name, make)

@@ -71,6 +71,18 @@ async def rejudge(
 
     Raises:
         UnknownPartError: the configuration named has no such part.
+        RecordingError: an entry is damaged.
+    """
+    active = begun(device, force)
+    await follow(active, device, hear)
+    return judged(active, device, force)
+
+
+def begun(device: ReplayDevice, force: InForce) -> ActiveRun:
+    """The run as it was when its recording began.
+
+    Raises:
+        UnknownPartError: the configuration named has no such part.
     """
     config, part = force.config, force.catalogue.part(force.part)
     run = Run(part, config.stand, device.identity, force.years)
@@ -93,14 +105,27 @@ async def rejudge(
         absolute=config.stand.channels.pressure.absolute_reference,
         versions=versions(config, __version__, device.identity.firmware),
     )
-    active = ActiveRun(about, run, device.counts.copy(), 0.0)
+    return ActiveRun(about, run, device.counts.copy(), 0.0)
+
+
+async def follow(active: ActiveRun, device: ReplayDevice, hear: Callable[[Effect], None] = lambda _: None) -> None:
+    """Feeds the run what was recorded, up to its end or the end of the recording.
+
+    Raises:
+        RecordingError: an entry is damaged; what came before was fed.
+    """
     async for event in device.events():
         for effect in active.feed(event):
             hear(effect)
-        if run.outcome is not None:
+        if active.run.outcome is not None:
             break
-    for effect in run.halt("recording ended"):
+    for effect in active.run.halt("recording ended"):
         hear(effect)
+
+
+def judged(active: ActiveRun, device: ReplayDevice, force: InForce) -> c.ResultData:
+    """The result of a run that has ended."""
+    run = active.run
     assert run.outcome is not None, "a halted run has an outcome"
     ended = force.started + timedelta(seconds=run.t)
-    return result_data(about, run.outcome, seq=0, ended=ended, quality=quality(active, device, None), files={})
+    return result_data(active.about, run.outcome, seq=0, ended=ended, quality=quality(active, device, None), files={})
