@@ -26,6 +26,7 @@ BY_VERDICT = {"pass": Exit.PASS, "fail": Exit.FAIL, "undecided": Exit.UNDECIDED,
 _EXPECTED = (
     ("daq.catalogue.errors", "CatalogueError", Exit.USAGE),
     ("drivers.device", "AddressError", Exit.USAGE),
+    ("drivers.recording", "RecordingError", Exit.USAGE),
     ("drivers.device", "DriverError", Exit.INTERNAL),
     ("daq.record.errors", "UnknownRunError", Exit.USAGE),
     ("daq.record.errors", "DatabaseUrlError", Exit.USAGE),

@@ -60,12 +60,15 @@ async def finish(
             item["budget"] = budget_of(core)  # kept for an auditor, not sent
         return Finished(stored, [("result", c.text(c.Result.of(data)))])
 
+    told = ""
     while True:
         try:
             finished = await store.finish_run(active.about.run, make)
         except RecordError as error:
             text = f"run {active.about.run}: the verdict is not stored yet: {error}"
-            say(Alarm(STORE_FAILED, "stop", text, "do as it says; the daemon keeps trying"))
+            if text != told:  # once, and again when there is another reason
+                say(Alarm(STORE_FAILED, "stop", text, "do as it says; the daemon keeps trying"))
+            told = text
             if giving_up.is_set():
                 raise
             with suppress(TimeoutError):

@@ -3,6 +3,7 @@
 import asyncio
 import hashlib
 import logging
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -50,6 +51,8 @@ async def recovered(config: StandConfig, run: str) -> Recovered:
     """What the recording of `run` holds, with its trace written. Never raises for a recording that is missing,
     cut, damaged or of another version: then it gives what could be read, and says so in `why` and in the log."""
     path = config.data / "recordings" / f"{run}.rec"
+    with suppress(OSError):  # what a killed writer left
+        (config.data / "traces" / f"{run}.parquet.tmp").unlink()
     if not path.exists():
         _log.warning("run %s was cut off and has no recording at %s; it is closed without readings", run, path)
         return NOTHING

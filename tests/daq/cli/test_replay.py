@@ -72,6 +72,6 @@ def test_a_file_that_is_missing_or_no_recording(steadyhead: Command, config: Pat
     assert missing.exit_code == Exit.USAGE
     assert "none.rec" in missing.stderr
     strange = steadyhead("replay", str(config / "stand.toml"))
-    assert (strange.exit_code, strange.stdout) == (Exit.INTERNAL, "")
+    assert (strange.exit_code, strange.stdout) == (Exit.USAGE, "")
     for word in ("stand.toml", "expected", "this is no recording"):
         assert word in strange.stderr

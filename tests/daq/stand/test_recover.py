@@ -42,6 +42,8 @@ async def test_a_run_that_was_cut_off_keeps_what_was_measured(
         there = tmp_path / name
         (there / "recordings").mkdir(parents=True)
         shutil.copy(tmp_path / "under-way.db", there / "records.db")
+        (there / "traces").mkdir()
+        (there / "traces" / f"{run}.parquet.tmp").write_bytes(b"what a killed writer left")
         if spoil is not None:
             (there / "recordings" / f"{run}.rec").write_bytes(spoil(recording))
         return await reopened(replace(config, data=there, database=sqlite_url(there / "records.db")), run)
@@ -95,4 +97,5 @@ async def reopened(config: StandConfig, run: str) -> dict[str, Any]:
         [message] = await store.outbox(f"{config.stand.site}/{config.stand.name}").unsent(10)
     assert (data["verdict"], data["serial"], message.topic) == ("void", "K00317", "result")
     assert "budget" not in message.payload
+    assert not list((config.data / "traces").glob("*.tmp"))
     return data

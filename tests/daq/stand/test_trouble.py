@@ -118,7 +118,7 @@ async def test_a_verdict_is_tried_until_it_is_stored(open_bench: OpenBench, monk
         bench.hooks.append(lambda said: blocked.append(said.blocked_by) if isinstance(said, Stage) else None)
         data = await aborted(bench)
         told = alarms(bench, "store_failed")
-        assert len(told) == 3
+        assert len(told) == 1  # not at each try
         assert all(data.run in alarm.text and FULL in alarm.text for alarm in told)
         assert ("storing",) in blocked  # nothing new begins meanwhile
         assert (await bench.stored(data.run)).data["verdict"] == "void"
@@ -153,7 +153,7 @@ async def test_a_stop_does_not_wait_for_ever(
 
     with pytest.raises(StopError):
         await stopped()
-    assert len(alarms(opened[0], "store_failed")) == 2
+    assert len(alarms(opened[0], "store_failed")) == 1
     assert next((config.data / "recordings").iterdir()).stat().st_size > 1000
 
 
