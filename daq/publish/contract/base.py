@@ -9,18 +9,24 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
+    GetJsonSchemaHandler,
     PlainSerializer,
     SerializerFunctionWrapHandler,
     StringConstraints,
+    WithJsonSchema,
     model_serializer,
 )
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from daq.record.times import rfc3339
 
 # Printable ASCII without the two characters that JSON would have to escape, so that a PLC needs no JSON parser.
 _UNESCAPED = r"^[ !#-\[\]-~]*$"
 
-Time = Annotated[AwareDatetime, PlainSerializer(rfc3339, return_type=str, when_used="json")]
+TIME_SCHEMA = WithJsonSchema({"type": "string", "format": "date-time", "pattern": "Z$"}, mode="serialization")
+
+Time = Annotated[AwareDatetime, PlainSerializer(rfc3339, return_type=str, when_used="json"), TIME_SCHEMA]
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,32}$")]
 Word = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_.]{1,40}$")]
 PartNumber = Annotated[str, StringConstraints(pattern=_UNESCAPED, min_length=1, max_length=32)]
@@ -34,15 +40,26 @@ Flag = Literal[0, 1]
 class Payload(BaseModel):
     """Something that is sent. Frozen; a number that is none (NaN, infinite) is refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    # All fields are always written, so that a schema demands them.
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, json_schema_serialization_defaults_required=True
+    )
 
 
 class Quantity(Payload):
     """A number with its UCUM unit; `reference` stands with pressures only."""
 
+    model_config = ConfigDict(json_schema_serialization_defaults_required=False)  # `reference` may be left out
+
     value: float
     unit: str
     reference: Literal["gauge", "absolute"] | None = None
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        # The serializer below says only that it writes an object.
+        fields: Any = {key: part for key, part in core.items() if key != "serialization"}
+        return handler(fields)
 
     @model_serializer(mode="wrap")
     def _without_reference(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:

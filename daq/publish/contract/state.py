@@ -9,6 +9,7 @@ from pydantic import AwareDatetime, Field, PlainSerializer, StringConstraints, m
 from daq.procedure.table import Do
 from daq.publish.contract.base import (
     _UNESCAPED,
+    TIME_SCHEMA,
     Flag,
     Name,
     PartNumber,
@@ -128,7 +129,7 @@ class Verdict(Payload):
     part: PartNumber
     serial: Serial
     run: RunId
-    time: Annotated[AwareDatetime, PlainSerializer(seconds, return_type=str, when_used="json")]
+    time: Annotated[AwareDatetime, PlainSerializer(seconds, return_type=str, when_used="json"), TIME_SCHEMA]
     sim: Flag
 
     @model_validator(mode="after")
