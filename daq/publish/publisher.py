@@ -25,6 +25,8 @@ from daq.record.values import Message
 
 STATUS = "status"
 _AT_ONCE = 20
+_UNKNOWN: dict[str, object] = {"waiting": None, "waiting_since": None}
+"""What waits, where nobody looks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,8 @@ class Timing:
     """Seconds. A PLC takes a heartbeat gone for 3 s as a daemon gone, so `heartbeat` is one; `live` caps at 10 in one.
 
     A connection counts as good again after `steady`; `again` is the wait after a refusal or a trouble with the record;
-    `goodbye` is the longest that a clean stop may wait for the broker.
+    `goodbye` is the longest that a clean stop may wait for the broker; `backlog` the time between two looks at what
+    waits, so that a thousand records that drain are not a thousand states.
     """
 
     heartbeat: float = 1.0
@@ -42,6 +45,7 @@ class Timing:
     steady: float = 10.0
     again: float = 10.0
     goodbye: float = 2.0
+    backlog: float = 5.0
 
 
 class Outbox(Protocol):
@@ -53,6 +57,10 @@ class Outbox(Protocol):
 
     async def mark_sent(self, message: int, time: datetime) -> None:
         """The broker has acknowledged it."""
+        ...
+
+    async def backlog(self) -> tuple[int, datetime | None]:
+        """How many wait, and since when the oldest does."""
         ...
 
     async def changed(self) -> None:
@@ -87,6 +95,7 @@ class Publisher:
         self._timing = timing
         self._now = now
         self._status = status
+        self._backlog: dict[str, object] = {}
         self._states: dict[str, str] = {STATUS: text(status)}
         self._changed_states: set[str] = set()
         self._states_changed = asyncio.Event()
@@ -98,8 +107,8 @@ class Publisher:
 
     def set_status(self, status: Status) -> None:
         """Says how the daemon is; the will and the goodbye follow from it."""
-        self._status = status
-        self.set_state(STATUS, text(status))
+        self._status = status.model_copy(update=self._backlog)
+        self.set_state(STATUS, text(self._status))
 
     def set_state(self, name: str, payload: str) -> None:
         """Replaces a retained state. Only the newest is sent, and sent again at every connect; empty clears it."""
@@ -163,6 +172,7 @@ class Publisher:
             self._send_live(connection),
             self._send_beat(connection),
             self._drain(connection),
+            self._look_at_backlog(),
         )
         broken = False
         try:
@@ -228,6 +238,17 @@ class Publisher:
                 self._notices.trouble(code, f"{error}. It is tried again; what comes after it waits")
                 await asyncio.sleep(self._timing.again)
 
+    async def _look_at_backlog(self) -> None:
+        while True:
+            try:
+                number, oldest = await self._outbox.backlog()
+                self._backlog = {"waiting": number, "waiting_since": oldest}
+            except RecordError:  # whoever sends the records meets it too, and tells it
+                self._backlog = dict(_UNKNOWN)
+            if self._status != self._status.model_copy(update=self._backlog):
+                self.set_status(self._status)
+            await asyncio.sleep(self._timing.backlog)
+
     async def _send_waiting(self, connection: Connection) -> bool:
         """Sends some of what waits, one in flight; whether there was any."""
         waiting = await self._outbox.unsent(_AT_ONCE)
@@ -251,7 +272,9 @@ class Publisher:
                     pass
 
     async def _say_goodbye(self, connection: Connection) -> None:
-        gone = self._status.model_copy(update={"state": Presence.OFFLINE, "since": self._now(), "link": Link.DOWN})
+        gone = self._status.model_copy(
+            update={"state": Presence.OFFLINE, "since": self._now(), "link": Link.DOWN, **_UNKNOWN}
+        )
         try:
             async with asyncio.timeout(self._timing.goodbye):
                 await connection.send(self._topics.of(STATUS), text(gone), retain=True)
@@ -260,7 +283,9 @@ class Publisher:
 
     def _will(self) -> Will:
         """`since` is when the connection was made that was lost: the broker does not write times."""
-        lost = self._status.model_copy(update={"state": Presence.LOST, "since": self._now(), "link": Link.DOWN})
+        lost = self._status.model_copy(
+            update={"state": Presence.LOST, "since": self._now(), "link": Link.DOWN, **_UNKNOWN}
+        )
         return Will(self._topics.of(STATUS), text(lost))
 
     async def _pause(self, seconds: float) -> None:

@@ -92,6 +92,10 @@ class StandOutbox:
         await self._store.ask(Store.send_again, site, stand, from_seq)
         self.wake()
 
+    async def backlog(self) -> tuple[int, datetime | None]:
+        """How many messages wait, and since when the oldest does."""
+        return await self._store.ask(Store.backlog, self._stand)
+
     async def changed(self) -> None:
         """Returns when something was added since the last return; at once if that was before the call."""
         await self._changed.wait()

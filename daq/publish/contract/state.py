@@ -56,7 +56,8 @@ CODES = {Word.VOID: 0, Word.PASS: 1, Word.FAIL: 2, Word.UNDECIDED: 3}
 
 
 class Status(Payload):
-    """`boot` names this start of the daemon."""
+    """`boot` names this start of the daemon. `waiting` records wait for the broker, the oldest since `waiting_since`;
+    null where that is not known."""
 
     state: Presence
     since: Time
@@ -65,6 +66,8 @@ class Status(Payload):
     contract: str = CONTRACT
     link: Link
     sim: Flag
+    waiting: Annotated[int, Field(ge=0)] | None = None
+    waiting_since: Time | None = None
 
 
 class Device(Payload):

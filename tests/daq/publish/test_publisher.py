@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +18,9 @@ from daq.publish.notices import Code
 from daq.publish.publisher import Timing
 from daq.record.async_store import AsyncStore
 from daq.record.store import Store
-from daq.record.values import Finished
+from daq.record.values import Finished, Message
 from tests.conftest import MakeBroker, Mosquitto
-from tests.daq.publish.conftest import EACH_DATABASE, TOPICS, OpenBench, until
+from tests.daq.publish.conftest import EACH_DATABASE, QUICK, TOPICS, OpenBench, until
 from tests.daq.publish.listener import listening, read, says
 from tests.daq.publish.samples import NOW, RUN, STATUS
 from tests.daq.record.bench import BENCH, result, started
@@ -417,3 +418,28 @@ async def test_a_day_without_a_broker_is_one_line_in_the_log(
 
 def test_a_heartbeat_a_second_and_ten_live_values_at_most() -> None:
     assert (Timing().heartbeat, Timing().live) == (1.0, 0.1)
+
+
+async def test_the_status_tells_what_waits_and_since_when(
+    mosquitto: Mosquitto, open_bench: OpenBench, database: AsyncStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with listening(mosquitto.port) as listener:
+        await finish(database, 1, 2)
+        held = asyncio.Event()
+        outbox = database.outbox(BENCH)
+        unsent = outbox.unsent
+
+        async def late(limit: int) -> list[Message]:
+            await held.wait()
+            return await unsent(limit)
+
+        monkeypatch.setattr(outbox, "unsent", late)
+        async with open_bench(mosquitto.port, timing=replace(QUICK, backlog=0.05)) as bench:
+            behind = read(await listener.next("status", says(waiting=2)))
+            assert behind["waiting_since"].endswith("Z")
+            bench.publisher.set_status(STATUS.model_copy(update={"link": Link.DOWN}))
+            assert read(await listener.next("status", says(link="down")))["waiting"] == 2
+            held.set()
+            await listener.next("status", says(waiting=0, waiting_since=None))
+        gone = read(await listener.next("status", says(state="offline")))
+        assert (gone["waiting"], gone["waiting_since"]) == (None, None)
