@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 
-from tests.system.faults import kills
+from tests.system.faults import brokers, disks, kills, lines, requests
 from tests.system.faults.bench import CampaignError, Row
 from tests.system.faults.points import POINTS
 
@@ -20,7 +20,22 @@ def rows(*, full: bool, broken: bool = False) -> dict[str, Callable[[], Row]]:
     """Every fault by its name."""
     each, some = (20, 220) if full else (2, 4)
     named = {point: partial(kills.at_point, point, each, broken=broken) for point in POINTS}
-    return {**named, "random": partial(kills.at_random, some)}
+    times, many, late, backlog = (5, 200, 100, 10_000) if full else (1, 20, 4, 100)
+    return {
+        **named,
+        "random": partial(kills.at_random, some),
+        "broker_killed": partial(brokers.killed, times),
+        "broker_away": partial(brokers.away, backlog),
+        "broker_refuses": partial(brokers.refusing, times),
+        "broker_slow": partial(brokers.slow, late),
+        "disk_full": partial(disks.full, times),
+        "database_locked": partial(disks.locked, times),
+        "database_damaged": disks.damaged,
+        "clock_stepped": partial(disks.clock, many),
+        "requests": partial(requests.hostile, times),
+        "unplugged": partial(lines.unplugged, times),
+        "garbage": partial(lines.garbage, 1, 120.0 if full else 3.0),
+    }
 
 
 def told(row: Row) -> str:

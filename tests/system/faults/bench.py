@@ -14,10 +14,13 @@ from tempfile import TemporaryDirectory
 from tests.conftest import Mosquitto
 from tests.system.faults import subscriber
 from tests.system.faults.counts import Counts, arrivals, count, produced
-from tests.system.faults.launcher import Job, impatient, launch
+from tests.system.faults.launcher import DEVICE, Job, impatient, launch
 
 ROOT = Path(__file__).parents[3]
 WAIT_S = 60.0
+ACCESS = "allow_anonymous true\nacl_file {acl}"
+ALLOWED = "topic readwrite #\n"
+NO_RESULTS = "topic deny steadyhead/v1/marrow-hill/bench-1/result\ntopic readwrite #\n"
 
 
 class CampaignError(Exception):
@@ -48,6 +51,7 @@ class Bench:
     daemon: int | None = None
     spoiled: Callable[[], None] | None = None
     port: int = 0
+    device: str = DEVICE
     _made: list[int] = field(default_factory=list)
 
     @property
@@ -65,11 +69,20 @@ class Bench:
     def received(self) -> set[str]:
         return {arrival.run for arrival in arrivals(self.log)}
 
-    def start(self, runs: int | None = None, *patches: Callable[[], None], pause: float = 0.0) -> int:
+    def start(self, runs: int | None = None, *patches: Callable[[], None], asked: bool = False) -> int:
         """A daemon, which produces; gives its process id."""
         all_of_them = (impatient, *([self.spoiled] if self.spoiled else []), *patches)
-        self.daemon = launch(Job(self.data, self.port or self.broker.port, runs, all_of_them, pause))
+        self.daemon = launch(Job(self.data, self.port or self.broker.port, runs, all_of_them, asked, self.device))
         return self.daemon
+
+    def allow(self, *, results: bool) -> None:
+        """Has the broker's access list take results, or not; it must have been given one."""
+        (self.folder / "broker" / "acl").write_text(ALLOWED if results else NO_RESULTS)
+        self.broker.reload()
+
+    def forgotten(self) -> bool:
+        """Whether the broker knew nothing of the subscriber's session when that came again."""
+        return "new" in (self.folder / "received.sessions").read_text(encoding="utf-8").split()[1:]
 
     def kill(self) -> None:
         assert self.daemon is not None
@@ -78,7 +91,7 @@ class Bench:
 
     def died(self) -> None:
         """Waits until the daemon was killed, by itself or by us."""
-        status = self._ended()
+        status = self.ended()
         if not (os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL):
             raise CampaignError(
                 f"expected the daemon to be killed, it ended with status {status}; see {self.daemon_log}"
@@ -88,10 +101,11 @@ class Bench:
         """A clean stop."""
         assert self.daemon is not None
         os.kill(self.daemon, signal.SIGTERM)
-        if (status := self._ended()) != 0:
+        if (status := self.ended()) != 0:
             raise CampaignError(f"expected a clean stop of the daemon, it ended with status {status}; {self.tail()}")
 
-    def _ended(self) -> int:
+    def ended(self) -> int:
+        """Waits for the end of the daemon; its wait status."""
         daemon, status = self.daemon, 0
         assert daemon is not None
 
@@ -162,7 +176,10 @@ def bench(spoiled: Callable[[], None] | None = None, settings: str = "allow_anon
     with TemporaryDirectory(prefix="faults-") as name:
         folder = Path(name)
         (folder / "broker").mkdir()
-        broker = Mosquitto(folder / "broker", f"{settings}\nmax_queued_messages 0")
+        acl = folder / "broker" / "acl"
+        acl.write_text(ALLOWED)
+        folder.chmod(0o755)
+        broker = Mosquitto(folder / "broker", f"{settings.format(acl=acl)}\nmax_queued_messages 0")
         broker.start()
         made = Bench(folder, broker, spoiled=spoiled)
         command = [sys.executable, "-m", subscriber.__name__, str(broker.port), str(made.log)]

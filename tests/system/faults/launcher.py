@@ -27,6 +27,9 @@ from daq.stand import daemon as product
 from daq.stand import finish
 from daq.stand.errors import RefusedError
 from daq.stand.request import StartRequest
+from daq.stand.said import Begun
+from daq.stand.stand import Stand
+from drivers.block import LinkChange
 
 CONFIG = Path(__file__).parents[3] / "config"
 DEVICE = "sim://depot/good-pump"
@@ -37,13 +40,15 @@ BLOCKS = 4
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a daemon does: `runs` to produce (None: until it is stopped), and what is patched before."""
+    """What a daemon does: `runs` to produce (None: until it is stopped), and what is patched before.
+    With `asked` others begin runs, which are listed and aborted too."""
 
     data: Path
     port: int
     runs: int | None = None
     patches: tuple[Callable[[], None], ...] = ()
-    pause: float = 0.0
+    asked: bool = False
+    device: str = DEVICE
 
     @property
     def list(self) -> Path:
@@ -89,17 +94,21 @@ async def _serve(job: Job, log: TextIO) -> None:
     config, catalogue = _loaded()
     broker = replace(config.broker, host="127.0.0.1", port=job.port)
     data = job.data.absolute()
-    config = replace(config, broker=broker, data=data, database=sqlite_url(data / "records.db"))
-    stop = asyncio.Event()
+    config = replace(config, device=job.device, broker=broker, data=data, database=sqlite_url(data / "records.db"))
+    stop, begun = asyncio.Event(), asyncio.Queue[str]()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
 
     def hear(said: Any) -> None:
         if (text := getattr(said, "text", None)) is not None:
             log.write(f"{text}\n")
+        if isinstance(said, LinkChange):
+            log.write(f"link {said.link.value}: {said.reason}\n")
+        if isinstance(said, Begun):
+            begun.put_nowait(said.about.run)
 
     made = product.Daemon(config, catalogue, hear)
     async with asyncio.TaskGroup() as tasks:
-        producing = tasks.create_task(_produce(made, job))
+        producing = tasks.create_task(_asked(made, begun, job) if job.asked else _produce(made, job))
         try:
             await made.run(stop)
         finally:
@@ -115,18 +124,33 @@ async def _produce(made: product.Daemon, job: Job) -> None:
         while left is None or left > 0:
             try:
                 run = await stand.start(StartRequest(PART))
-            except RefusedError:
+            except RefusedError as refused:
+                sys.stderr.write(f"start refused: {refused}\n")
                 await asyncio.sleep(0.1)
                 continue
             listed.write(f"{run}\n")
-            goal = stand.taken + BLOCKS
-            while stand.taken < goal:  # noqa: ASYNC110  # a count, in a busy loop
-                await asyncio.sleep(0)
-            with suppress(RefusedError):  # it may have ended by itself
-                stand.abort(run)
-            await stand.settled()
+            await _end(stand, run)
             left = None if left is None else left - 1
-            await asyncio.sleep(job.pause)
+
+
+async def _asked(made: product.Daemon, begun: asyncio.Queue[str], job: Job) -> None:
+    """Ends the runs that somebody else began."""
+    with job.list.open("a", encoding="utf-8", buffering=1) as listed:
+        while True:
+            run = await begun.get()
+            listed.write(f"{run}\n")
+            await _end(made.stand, run)
+
+
+async def _end(stand: Stand, run: str) -> None:
+    goal = stand.taken + BLOCKS
+    while stand.taken < goal:  # a count, in a busy loop
+        if not stand.busy:  # it ended by itself
+            return
+        await asyncio.sleep(0 if stand.device is None or stand.device.virtual else 0.002)
+    with suppress(RefusedError):  # it may have ended by itself
+        stand.abort(run)
+    await stand.settled()
 
 
 FAST = Timing(first_wait=0.1, longest_wait=1.0, again=1.0)

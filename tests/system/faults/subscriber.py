@@ -25,7 +25,9 @@ def main() -> None:
     client.reconnect_delay_set(1, 1)
     with path.open("a", encoding="utf-8", buffering=1) as log:
 
-        def connected(client: mqtt.Client, *_: Any) -> None:
+        def connected(client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, *_: Any) -> None:
+            with path.with_suffix(".sessions").open("a", encoding="utf-8") as sessions:
+                sessions.write("kept\n" if flags.session_present else "new\n")
             client.subscribe(TOPIC, qos=1)
 
         def subscribed(*_: Any) -> None:

@@ -1,0 +1,114 @@
+"""Rows in which disk, database or clock fail."""
+
+import os
+import sqlite3
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import partial
+
+from tests.system.faults.bench import Bench, CampaignError, Row, bench
+from tests.system.faults.brokers import more
+from tests.system.faults.points import SPOILED
+
+DISK = "24m"
+NOT_STORED = "the verdict is not stored yet"
+STANDS_STILL_S = 7.0
+"""Longer than the database's own patience with a lock."""
+
+
+@contextmanager
+def _small_disk(at: Bench) -> Iterator[None]:
+    """A file system of its own for the daemon's data; takes root."""
+    at.data.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={DISK}", "faults", at.data], capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        raise CampaignError(f"a small disk needs root and mount: {done.stderr.strip()}")
+    try:
+        yield
+    finally:
+        if at.daemon is not None:
+            with suppress(CampaignError):
+                at.kill()
+        subprocess.run(["umount", "-l", at.data], check=True)
+
+
+def _fill(at: Bench) -> None:
+    ballast = at.data / "ballast"
+    with suppress(OSError), ballast.open("ab", buffering=0) as file:
+        while file.write(b"\0" * 4096):
+            pass
+
+
+def _told(at: Bench) -> str:
+    """What the daemon said of it; a fault that it never met would prove nothing."""
+    told = [text for text in (NOT_STORED, "start refused") if at.said(text)]
+    return f"told: {', '.join(told)}" if told else "NOT told: the fault did not reach the daemon"
+
+
+def full(times: int) -> Row:
+    """Not a byte is left while runs are produced; then there is room again."""
+    with bench() as at, _small_disk(at):
+        at.start()
+        recovered = 0.0
+        for _ in range(times):
+            more(at, 5)
+            end = time.monotonic() + 4.0
+            while time.monotonic() < end:
+                _fill(at)
+                time.sleep(0.05)
+            (at.data / "ballast").unlink()
+            recovered = max(recovered, at.arrival_after(time.time()))
+        at.stop()
+        return Row("disk full", times, at.finish(), recovered, _told(at))
+
+
+def locked(times: int) -> Row:
+    """Another process holds the database for longer than the daemon waits for it at a time."""
+    with bench() as at:
+        at.start()
+        recovered = 0.0
+        for _ in range(times):
+            more(at, 5)
+            holder = sqlite3.connect(at.data / "records.db", isolation_level=None, timeout=10)
+            holder.execute("BEGIN IMMEDIATE")
+            time.sleep(STANDS_STILL_S)
+            holder.execute("ROLLBACK")
+            holder.close()
+            recovered = max(recovered, at.arrival_after(time.time()))
+        at.stop()
+        return Row("database locked by another process", times, at.finish(), recovered, _told(at))
+
+
+def damaged() -> Row:
+    """Its first page is not what it was: the daemon must not begin; with the file as it was it goes on."""
+    with bench() as at:
+        at.start(20)
+        more(at, 20)
+        at.drain()
+        at.stop()
+        file = at.data / "records.db"
+        whole = file.read_bytes()
+        file.write_bytes(b"\x55" * 4096 + whole[4096:])
+        at.start(1)
+        status = at.ended()
+        told = os.waitstatus_to_exitcode(status) == 1 and at.said("DatabaseDamagedError")
+        file.write_bytes(whole)
+        then = time.time()
+        at.start(2)
+        recovered = at.arrival_after(then)
+        remark = "refused with a message" if told else "NOT refused with a message"
+        return Row("database damaged", 1, at.finish(), recovered, remark)
+
+
+def clock(runs: int) -> Row:
+    """Wall time steps an hour back and forward at every few looks at it, from run to run and within one."""
+    with bench() as at:
+        at.start(runs, partial(SPOILED["clock"], 5))
+        more(at, runs)
+        took = at.drain()
+        at.stop()
+        return Row("clock stepped by 2 h to and fro", runs, at.finish(), took)
