@@ -24,9 +24,12 @@ def rows(*, full: bool, broken: bool = False) -> dict[str, Callable[[], Row]]:
     return {
         **named,
         "random": partial(kills.at_random, some),
+        "whole_runs": partial(kills.of_whole_runs, each),
+        "server": partial(kills.on_a_server, each),
         "broker_killed": partial(brokers.killed, times),
         "broker_away": partial(brokers.away, backlog),
         "broker_refuses": partial(brokers.refusing, times),
+        "broker_shuts_out": partial(brokers.shutting_out, times),
         "broker_slow": partial(brokers.slow, late),
         "disk_full": partial(disks.full, times),
         "database_locked": partial(disks.locked, times),

@@ -1,13 +1,14 @@
 """Broker, subscriber and daemon of one row of the campaign, each a process, and waiting for what must happen."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -18,9 +19,11 @@ from tests.system.faults.launcher import DEVICE, Job, impatient, launch
 
 ROOT = Path(__file__).parents[3]
 WAIT_S = 60.0
+NAMES = "allow_anonymous true\npassword_file {passwords}"
 ACCESS = "allow_anonymous true\nacl_file {acl}"
-ALLOWED = "topic readwrite #\n"
-NO_RESULTS = "topic deny steadyhead/v1/marrow-hill/bench-1/result\ntopic readwrite #\n"
+LISTENER = f"user {subscriber.NAME}\ntopic read #\n"
+ALLOWED = f"topic readwrite #\n{LISTENER}"
+NO_RESULTS = f"topic deny steadyhead/v1/marrow-hill/bench-1/result\n{ALLOWED}"
 
 
 class CampaignError(Exception):
@@ -52,7 +55,8 @@ class Bench:
     spoiled: Callable[[], None] | None = None
     port: int = 0
     device: str = DEVICE
-    _made: list[int] = field(default_factory=list)
+    whole: bool = False
+    database: str = ""
 
     @property
     def data(self) -> Path:
@@ -72,13 +76,27 @@ class Bench:
     def start(self, runs: int | None = None, *patches: Callable[[], None], asked: bool = False) -> int:
         """A daemon, which produces; gives its process id."""
         all_of_them = (impatient, *([self.spoiled] if self.spoiled else []), *patches)
-        self.daemon = launch(Job(self.data, self.port or self.broker.port, runs, all_of_them, asked, self.device))
+        port = self.port or self.broker.port
+        self.daemon = launch(
+            Job(self.data, port, runs, all_of_them, asked, self.device, whole=self.whole, database=self.database)
+        )
         return self.daemon
 
     def allow(self, *, results: bool) -> None:
         """Has the broker's access list take results, or not; it must have been given one."""
         (self.folder / "broker" / "acl").write_text(ALLOWED if results else NO_RESULTS)
         self.broker.reload()
+
+    def let_in(self, *, anybody: bool) -> None:
+        """Has the broker let in who has no name, as the daemon, or nobody but the subscriber."""
+        text, count = re.subn(r"allow_anonymous \w+", f"allow_anonymous {str(anybody).lower()}", self.conf.read_text())
+        assert count == 1
+        self.conf.write_text(text)
+        self.broker.reload()
+
+    @property
+    def conf(self) -> Path:
+        return self.broker.folder / "mosquitto.conf"
 
     def forgotten(self) -> bool:
         """Whether the broker knew nothing of the subscriber's session when that came again."""
@@ -176,10 +194,14 @@ def bench(spoiled: Callable[[], None] | None = None, settings: str = "allow_anon
     with TemporaryDirectory(prefix="faults-") as name:
         folder = Path(name)
         (folder / "broker").mkdir()
-        acl = folder / "broker" / "acl"
+        acl, passwords = folder / "broker" / "acl", folder / "broker" / "passwords"
         acl.write_text(ALLOWED)
+        subprocess.run(["mosquitto_passwd", "-b", "-c", passwords, subscriber.NAME, subscriber.NAME], check=True)
         folder.chmod(0o755)
-        broker = Mosquitto(folder / "broker", f"{settings.format(acl=acl)}\nmax_queued_messages 0")
+        # Not 0 for "as many as come": this broker then drops whoever sends what its access list denies.
+        broker = Mosquitto(
+            folder / "broker", f"{settings.format(acl=acl, passwords=passwords)}\nmax_queued_messages 100000"
+        )
         broker.start()
         made = Bench(folder, broker, spoiled=spoiled)
         command = [sys.executable, "-m", subscriber.__name__, str(broker.port), str(made.log)]

@@ -8,16 +8,22 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from tests.system.faults import slow_proxy, subscriber
-from tests.system.faults.bench import ACCESS, ROOT, Bench, Row, bench, wait_for
+from tests.system.faults.bench import ACCESS, NAMES, ROOT, Bench, Row, bench, wait_for
 
 RUNS_A_WHILE = 20
 REFUSED = "refused a message on"
+SHUT_OUT = "does not let us in"
 
 
 def more(at: Bench, runs: int, wait: float = 60.0) -> None:
     """Waits until so many runs more were produced."""
     goal = len(at.listed) + runs
     wait_for(lambda: len(at.listed) >= goal, f"{runs} runs; {at.tail()}", wait)
+
+
+def _heard(at: Bench, text: str) -> int:
+    """How often the daemon said it."""
+    return at.daemon_log.read_text(encoding="utf-8").count(text) if at.daemon_log.exists() else 0
 
 
 def _kept(at: Bench) -> bool:
@@ -68,18 +74,33 @@ def refusing(times: int) -> Row:
         recovered = 0.0
         for _ in range(times):
             more(at, RUNS_A_WHILE)
-            before = at.daemon_log.read_text(encoding="utf-8").count(REFUSED) if at.daemon_log.exists() else 0
+            before = _heard(at, REFUSED)
             at.allow(results=False)
-            wait_for(
-                lambda before=before: at.daemon_log.read_text(encoding="utf-8").count(REFUSED) > before,  # type: ignore[misc]
-                "an alarm of the refusal",
-            )
+            wait_for(lambda before=before: _heard(at, REFUSED) > before, "an alarm of the refusal")  # type: ignore[misc]
             more(at, RUNS_A_WHILE)
             at.allow(results=True)
             then = time.time()
             recovered = max(recovered, at.arrival_after(then))
         at.stop()
         return Row("broker refuses results", times, at.finish(), recovered, "told by an alarm")
+
+
+def shutting_out(times: int) -> Row:
+    """It throws the daemon out and lets it in no more, until somebody mends that."""
+    with bench(settings=NAMES) as at:
+        at.start()
+        recovered = 0.0
+        for _ in range(times):
+            more(at, RUNS_A_WHILE)
+            before = _heard(at, SHUT_OUT)
+            at.let_in(anybody=False)
+            wait_for(lambda before=before: _heard(at, SHUT_OUT) > before, "an alarm of the refusal")  # type: ignore[misc]
+            more(at, RUNS_A_WHILE)
+            at.let_in(anybody=True)
+            then = time.time()
+            recovered = max(recovered, at.arrival_after(then))
+        at.stop()
+        return Row("broker lets the daemon in no more", times, at.finish(), recovered, "told by an alarm")
 
 
 @contextmanager

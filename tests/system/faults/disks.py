@@ -8,14 +8,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
 
-from tests.system.faults.bench import Bench, CampaignError, Row, bench
+from tests.system.faults.bench import Bench, CampaignError, Row, bench, wait_for
 from tests.system.faults.brokers import more
-from tests.system.faults.points import SPOILED
+from tests.system.faults.points import SPOILED, gated
 
 DISK = "24m"
 NOT_STORED = "the verdict is not stored yet"
-STANDS_STILL_S = 7.0
-"""Longer than the database's own patience with a lock."""
+STANDS_STILL_S = 2.0
+"""Longer than an impatient daemon waits for a lock."""
 
 
 @contextmanager
@@ -67,20 +67,27 @@ def full(times: int) -> Row:
 
 
 def locked(times: int) -> Row:
-    """Another process holds the database for longer than the daemon waits for it at a time."""
+    """Another process holds the database for longer than the daemon waits for it at a time: by turns when a verdict is
+    about to be stored, and whenever it comes."""
     with bench() as at:
-        at.start()
+        gate = at.folder / "gate"
+        at.start(None, partial(gated, gate))
         recovered = 0.0
-        for _ in range(times):
+        for k in range(times):
             more(at, 5)
+            if k % 2 == 0:
+                gate.touch()
+                wait_for(gate.with_suffix(".reached").exists, "a verdict")
             holder = sqlite3.connect(at.data / "records.db", isolation_level=None, timeout=10)
             holder.execute("BEGIN IMMEDIATE")
+            gate.unlink(missing_ok=True)
             time.sleep(STANDS_STILL_S)
             holder.execute("ROLLBACK")
             holder.close()
             recovered = max(recovered, at.arrival_after(time.time()))
         at.stop()
-        return Row("database locked by another process", times, at.finish(), recovered, _told(at))
+        remark = _told(at) if at.said(NOT_STORED) else "NOT: no verdict met the lock"
+        return Row("database locked by another process", times, at.finish(), recovered, remark)
 
 
 def damaged() -> Row:

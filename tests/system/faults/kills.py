@@ -4,12 +4,14 @@ import random
 import time
 from functools import partial
 
+from tests.postgres import Postgres
 from tests.system.faults.bench import Bench, Row, bench, wait_for
 from tests.system.faults.points import POINTS, SPOILED
 
 MAX_NTH = 3
-LIFE_S = (0.02, 0.6)
-"""Of a daemon that is killed at random, from its first run on; every fifth is killed while it starts."""
+LIFE_S = (0.0, 0.6)
+"""Of a daemon that is killed at random, from its first result on; every fifth is killed while it starts."""
+LIFE_OF_WHOLE_S = (0.0, 3.0)
 
 
 def at_point(name: str, kills: int, *, broken: bool = False) -> Row:
@@ -33,18 +35,45 @@ def _recovered(at: Bench, then: float, broken: bool) -> float:
     return at.arrival_after(then)
 
 
-def at_random(kills: int, seed: int = 20) -> Row:
+def at_random(kills: int) -> Row:
     """Kills at any time, also while the daemon starts and recovers."""
-    draw = random.Random(seed)
     with bench() as at:
-        for k in range(kills):
-            before = len(at.listed)
-            at.start()
-            if k % 5:
-                wait_for(lambda before=before: len(at.listed) > before, "a run")  # type: ignore[misc]
-            time.sleep(draw.uniform(*LIFE_S))
-            at.kill()
+        return _at_random(at, "killed: at random", kills)
+
+
+def of_whole_runs(kills: int) -> Row:
+    """Kills at random, of runs that else come to their verdict, with the trace's own process beside the daemon."""
+    with bench() as at:
+        at.whole = True
+        return _at_random(at, "killed: at random, whole runs", kills, LIFE_OF_WHOLE_S)
+
+
+def on_a_server(kills: int) -> Row:
+    """Kills at random, with the records in a plant's database."""
+    server = Postgres()
+    try:
+        server.start()
+        with bench() as at:
+            at.database = server.url(server.make())
+            return _at_random(at, "killed: at random, PostgreSQL", kills)
+    finally:
+        server.remove()
+
+
+def _at_random(at: Bench, name: str, kills: int, life: tuple[float, float] = LIFE_S) -> Row:
+    """Every fifth is killed while it starts; after the others' start the first result that comes is waited for."""
+    draw = random.Random(20)
+    recovered, then = 0.0, 0.0
+    for k in range(kills):
+        at.start()
+        if k % 5:
+            if then:
+                recovered = max(recovered, at.arrival_after(then))
+            else:
+                wait_for(lambda: len(at.listed) > 0, "a run")
+        time.sleep(draw.uniform(*life))
+        at.kill()
         then = time.time()
-        at.start(5)
-        recovered = at.arrival_after(then)
-        return Row("killed: at random", kills, at.finish(), recovered)
+    at.start(5)
+    recovered = max(recovered, at.arrival_after(then))
+    return Row(name, kills, at.finish(), recovered)

@@ -2,7 +2,7 @@
 
 The producer begins a run, lets it take some data, has it aborted, and begins the next; in its list, a file of its own,
 it notes each run that the stand named. A run that is aborted ends void, and goes the way of every other:
-recording, trace, transaction, outbox.
+recording, trace, transaction, outbox. Where it is told to, it lets runs come to their verdict instead.
 """
 
 import asyncio
@@ -21,8 +21,7 @@ from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
 from daq.cli.config import load
 from daq.publish.publisher import Timing
-from daq.record import parquet
-from daq.record.engine import sqlite_url
+from daq.record import engine, parquet
 from daq.stand import daemon as product
 from daq.stand import finish
 from daq.stand.errors import RefusedError
@@ -41,7 +40,9 @@ BLOCKS = 4
 @dataclass(frozen=True, slots=True)
 class Job:
     """What a daemon does: `runs` to produce (None: until it is stopped), and what is patched before.
-    With `asked` others begin runs, which are listed and aborted too."""
+    With `asked` others begin runs, which are listed and aborted too. With `whole` runs are not aborted, and their
+    traces are written by a process of their own, as always but here. `database` is a URL; empty for a file among the
+    data."""
 
     data: Path
     port: int
@@ -49,6 +50,8 @@ class Job:
     patches: tuple[Callable[[], None], ...] = ()
     asked: bool = False
     device: str = DEVICE
+    whole: bool = False
+    database: str = ""
 
     @property
     def list(self) -> Path:
@@ -83,7 +86,8 @@ def launch(job: Job) -> int:
 
 def _live(job: Job, log: TextIO) -> int:
     # The trace is written by the code that its child process runs, but here: that child would take a second a run.
-    finish.write_trace = parquet.write
+    if not job.whole:
+        finish.write_trace = parquet.write
     for patch in job.patches:
         patch()
     asyncio.run(_serve(job, log))
@@ -94,7 +98,8 @@ async def _serve(job: Job, log: TextIO) -> None:
     config, catalogue = _loaded()
     broker = replace(config.broker, host="127.0.0.1", port=job.port)
     data = job.data.absolute()
-    config = replace(config, device=job.device, broker=broker, data=data, database=sqlite_url(data / "records.db"))
+    database = job.database or engine.sqlite_url(data / "records.db")
+    config = replace(config, device=job.device, broker=broker, data=data, database=database)
     stop, begun = asyncio.Event(), asyncio.Queue[str]()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
 
@@ -129,7 +134,7 @@ async def _produce(made: product.Daemon, job: Job) -> None:
                 await asyncio.sleep(0.1)
                 continue
             listed.write(f"{run}\n")
-            await _end(stand, run)
+            await (stand.settled() if job.whole else _end(stand, run))
             left = None if left is None else left - 1
 
 
@@ -158,6 +163,7 @@ FAST = Timing(first_wait=0.1, longest_wait=1.0, again=1.0)
 
 
 def impatient() -> None:
-    """Has the daemon wait for a broker and a disk as a test does."""
+    """Has the daemon wait for a broker, a disk and a lock as a test does."""
+    engine.BUSY_MS = 1000
     product.Publisher.__init__.__kwdefaults__["timing"] = FAST  # type: ignore[index]
     finish.AGAIN_S = 0.5

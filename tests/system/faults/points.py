@@ -5,6 +5,7 @@ The product has no hooks for this: everything here replaces something in the pro
 
 import os
 import signal
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from itertools import count
@@ -111,6 +112,21 @@ def forgetful_outbox(_nth: int) -> None:
         return waiting
 
     async_store.StandOutbox.unsent = unsent  # type: ignore[method-assign]
+
+
+def gated(gate: Path) -> None:
+    """Where `gate` is a file, a verdict that is about to be stored says so beside it, and waits until it is gone."""
+    real = store.Store.finish_run
+
+    def finish_run(self: store.Store, *given: Any) -> Any:
+        if gate.exists():
+            gate.with_suffix(".reached").touch()
+            while gate.exists():
+                time.sleep(0.005)
+            gate.with_suffix(".reached").unlink()
+        return real(self, *given)
+
+    store.Store.finish_run = finish_run  # type: ignore[method-assign]
 
 
 def stepping_clock(nth: int) -> None:

@@ -7,25 +7,38 @@ from collections.abc import Iterator
 from typing import Any
 from uuid import uuid4
 
-from paho.mqtt import publish, subscribe
+from paho.mqtt import subscribe
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 
 from daq.publish.contract import COMMANDS
-from tests.system.faults.bench import ACCESS, Bench, Row, bench, wait_for
+from tests.system.faults.bench import ACCESS, Bench, CampaignError, Row, bench, wait_for
 from tests.system.faults.launcher import PART
 
 BASE = "steadyhead/v1/marrow-hill/bench-1"
 CMD = f"{BASE}/cmd/"
 WRONG: tuple[Any, ...] = (None, True, -1, 2**70, 0.5, "", "\u0000", "x" * 300, [], {}, [[[[]]]])
 NOT_JSON = (b"", b"{", b"\xff\xfe", b"[" * 4000, b"x" * 5000, b'{"request_id":NaN}', b"null", b"[]")
-STRANGER = {"username": "stranger", "password": "anything"}
+STRANGER = "stranger"
 """The broker's access list lets only those without a name write: keeping strangers out is the broker's part."""
 SOON_S = 0.5
 """Within this a run that a request begins is listed."""
 
 
-def _send(at: Bench, *messages: tuple[str, bytes | str, bool], auth: Any = None) -> None:
-    made = [(topic, payload, 1, retain) for topic, payload, retain in messages]
-    publish.multiple(made, hostname="127.0.0.1", port=at.broker.port, client_id=f"asks-{uuid4().hex[:8]}", auth=auth)
+def _send(at: Bench, *messages: tuple[str, bytes | str, bool], name: str | None = None) -> None:
+    """Returns when the broker has acknowledged them all."""
+    client = Client(CallbackAPIVersion.VERSION2, f"asks-{uuid4().hex[:8]}", protocol=MQTTProtocolVersion.MQTTv5)
+    if name is not None:
+        client.username_pw_set(name, "anything")
+    client.connect("127.0.0.1", at.broker.port)
+    while not client.is_connected() and client.loop(1.0) == MQTTErrorCode.MQTT_ERR_SUCCESS:
+        pass
+    sent = [client.publish(topic, payload, qos=1, retain=retain) for topic, payload, retain in messages]
+    while not all(one.is_published() for one in sent) and client.loop(1.0) == MQTTErrorCode.MQTT_ERR_SUCCESS:
+        pass
+    client.disconnect()
+    if not all(one.is_published() for one in sent):
+        raise CampaignError("the broker did not take the requests")
 
 
 def _ready(at: Bench) -> bool:
@@ -85,7 +98,7 @@ def hostile(times: int, each: int = 5) -> Row:
             for begin in range(0, len(flood), 16):  # the daemon lets 32 wait and drops what is more
                 _send(at, *flood[begin : begin + 16])
                 time.sleep(0.2)
-            _send(at, *[(CMD + "start", _start(operator="stranger"), False) for _ in range(each)], auth=STRANGER)
+            _send(at, *[(CMD + "start", _start(operator="stranger"), False) for _ in range(each)], name=STRANGER)
             time.sleep(SOON_S)
             bad += len(flood) + each
         refused = at.daemon_log.read_text(encoding="utf-8").count("refused: ")

@@ -38,6 +38,7 @@ def main() -> None:
             digest = hashlib.sha256(message.payload).hexdigest()[:16]
             log.write(json.dumps([time.time(), body["id"], body["data"]["seq"], digest]) + "\n")
 
+        client.username_pw_set(NAME, NAME)
         client.on_connect, client.on_subscribe, client.on_message = connected, subscribed, came
         client.connect("127.0.0.1", port, keepalive=20)
         client.loop_forever(retry_first_connection=True)
