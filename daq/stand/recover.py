@@ -22,6 +22,9 @@ from drivers.recording import RecordingError
 from drivers.replay import ReplayDevice, open_replay
 
 KILLED = "daemon was killed"
+DAMAGED = "killed; record damaged"
+UNUSABLE = "killed; record unusable"
+"""`why` of the result, in no more characters than a verdict has room for."""
 MEASURED = ("findings", "readings", "conditions", "quality", "pump_on_s", "hints")
 """What a run's result says that comes from measuring; all else is in the record since the run's start."""
 
@@ -61,7 +64,7 @@ async def recovered(config: StandConfig, run: str) -> Recovered:
         return await _judged(config, device, run, path)
     except (DriverError, StandError, CatalogueError) as error:
         _log.warning("run %s was cut off and is closed without readings: %s", run, error)
-        return Recovered(f"{KILLED}; its recording cannot be judged")
+        return Recovered(UNUSABLE)
 
 
 async def _judged(config: StandConfig, device: ReplayDevice, run: str, path: Path) -> Recovered:
@@ -73,7 +76,7 @@ async def _judged(config: StandConfig, device: ReplayDevice, run: str, path: Pat
         await follow(active, device)
     except RecordingError as error:
         _log.warning("run %s was cut off; judged as far as its recording is sound: %s", run, error)
-        why = f"{KILLED}; its recording is damaged"
+        why = DAMAGED
         active.run.halt("recording damaged")
     outcome = active.run.outcome
     assert outcome is not None, "a halted run has an outcome"

@@ -30,6 +30,8 @@ Time = Annotated[AwareDatetime, PlainSerializer(rfc3339, return_type=str, when_u
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,32}$")]
 Word = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_.]{1,40}$")]
 PartNumber = Annotated[str, StringConstraints(pattern=_UNESCAPED, min_length=1, max_length=32)]
+Why = Annotated[str, StringConstraints(pattern=_UNESCAPED, max_length=24)]
+"""Of a verdict, with its words all in ASCII: it must fit a PLC's 256 bytes."""
 Serial = Annotated[str, StringConstraints(pattern=_UNESCAPED, min_length=1, max_length=40)]
 RunId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
 Seq = Annotated[int, Field(ge=1, le=2**31 - 1)]

@@ -6,7 +6,7 @@ from typing import Any, Literal, Self
 
 from pydantic import ConfigDict, Field
 
-from daq.publish.contract.base import Flag, Name, Note, PartNumber, Payload, Quantity, RunId, Serial, Time
+from daq.publish.contract.base import Flag, Name, Note, PartNumber, Payload, Quantity, RunId, Serial, Time, Why
 from daq.publish.contract.base import Word as Identifier
 from daq.publish.contract.state import Word
 
@@ -129,7 +129,7 @@ class ResultData(Payload):
     ended: Time
     pump_on_s: float | None
     verdict: Word
-    why: str
+    why: Why
     findings: list[Finding]
     readings: list[Reading]
     conditions: Conditions

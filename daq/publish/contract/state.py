@@ -4,11 +4,10 @@ from datetime import date
 from enum import StrEnum
 from typing import Annotated, Literal, Self
 
-from pydantic import AwareDatetime, Field, PlainSerializer, StringConstraints, model_validator
+from pydantic import AwareDatetime, Field, PlainSerializer, model_validator
 
 from daq.procedure.table import Do
 from daq.publish.contract.base import (
-    _UNESCAPED,
     TIME_SCHEMA,
     Flag,
     Name,
@@ -19,6 +18,7 @@ from daq.publish.contract.base import (
     Seq,
     Serial,
     Time,
+    Why,
     seconds,
 )
 from daq.publish.contract.base import Word as Identifier
@@ -128,7 +128,7 @@ class Verdict(Payload):
     seq: Seq
     code: Literal[0, 1, 2, 3]
     word: Word
-    why: Annotated[str, StringConstraints(pattern=_UNESCAPED, max_length=24)]
+    why: Why
     part: PartNumber
     serial: Serial
     run: RunId

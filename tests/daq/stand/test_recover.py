@@ -1,5 +1,6 @@
 """What a killed daemon had measured stands in the void result that the next one makes of its recording."""
 
+import json
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from daq.record.async_store import AsyncStore
 from daq.record.engine import sqlite_url
 from daq.record.store import Store
 from daq.stand.hold import held
+from daq.stand.result import verdict_of
 from drivers.recording import MAGIC
 from tests.daq.stand.conftest import OpenBench
 
@@ -64,7 +66,7 @@ async def test_a_run_that_was_cut_off_keeps_what_was_measured(
     assert data["recording"]["bytes"] == len(recording) * 9 // 10
 
     data = await closed("damaged", flipped)
-    assert data["why"] == "daemon was killed; its recording is damaged"
+    assert data["why"] == "killed; record damaged"
     assert data["readings"]
     assert data["trace"]
 
@@ -74,7 +76,7 @@ async def test_a_run_that_was_cut_off_keeps_what_was_measured(
         "empty": lambda _: b"",
     }.items():
         data = await closed(name, spoil)
-        assert data["why"] == "daemon was killed; its recording cannot be judged"
+        assert data["why"] == "killed; record unusable"
         assert (data["readings"], data["findings"]) == ([], [])
     assert "this is no recording, or of another version" in caplog.text
 
@@ -97,5 +99,6 @@ async def reopened(config: StandConfig, run: str) -> dict[str, Any]:
         [message] = await store.outbox(f"{config.stand.site}/{config.stand.name}").unsent(10)
     assert (data["verdict"], data["serial"], message.topic) == ("void", "K00317", "result")
     assert "budget" not in message.payload
+    assert verdict_of(c.ResultData.model_validate(json.loads(message.payload)["data"])).why == data["why"]
     assert not list((config.data / "traces").glob("*.tmp"))
     return data
