@@ -5,7 +5,7 @@ A configuration is a directory, or a stand's file in one: several stands may sha
 
 import os
 import sysconfig
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from daq.catalogue.errors import CatalogueError, Problem
@@ -35,6 +35,17 @@ def find_config(named: Path | None = None, environ: Mapping[str, str] = os.envir
         do = f"name the directory, or a stand's file in it, with --config or {VARIABLE}"
         raise CatalogueError([Problem(where, "", f"a directory with {STAND_FILE} in it", "none", do)])
     return found
+
+
+def find_configs(named: Sequence[Path], environ: Mapping[str, str] = os.environ) -> list[Path]:
+    """The configurations of several stands: those `named`, else those in STEADYHEAD_CONFIG, parted as in PATH, else the
+    one that `find_config` finds.
+
+    Raises:
+        CatalogueError: as `find_config` says.
+    """
+    chosen = named or [Path(place) for place in environ.get(VARIABLE, "").split(os.pathsep) if place]
+    return [find_config(place) for place in chosen] or [find_config()]
 
 
 def stand_file(config: Path) -> Path:

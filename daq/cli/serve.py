@@ -1,11 +1,12 @@
 """`steadyhead serve`: the daemon of a stand, until it is told to stop."""
 
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from daq.cli.config import DataOption, DeviceOption, load
-from daq.cli.options import ConfigOption, JsonOption
+from daq.cli.options import JsonOption
 from daq.cli.output import silence
 
 app = typer.Typer(add_completion=False)
@@ -14,7 +15,15 @@ app = typer.Typer(add_completion=False)
 @app.command()
 def serve(
     *,
-    config: ConfigOption = None,
+    config: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--config",
+            metavar="PATH",
+            help="Configuration directory, or a stand's file in one (default: $STEADYHEAD_CONFIG, ./config, …); may be "
+            "given again for another stand.",
+        ),
+    ] = None,
     device: DeviceOption = None,
     data: DataOption = None,
     broker: Annotated[
@@ -38,25 +47,36 @@ def serve(
 ) -> None:
     """Run the daemon: takes the stand's data, judges runs that are started over MQTT, stores and tells the results.
 
-    It ends at SIGTERM or Ctrl-C; a run under way is void then. At SIGHUP it reads the configuration again, between
-    runs. What happens is logged to standard output.
+    With several configurations it works several stands; one that fails is begun again while the others go on. It ends
+    at SIGTERM or Ctrl-C; a run under way is void then. At SIGHUP it reads the configuration again, between runs. What
+    happens is logged to standard output.
     """
     import asyncio
 
+    from daq.catalogue.find import find_configs
     from daq.watch.service import Service
 
-    def read() -> Any:
-        stand, catalogue = load(config, device, data)
-        return _with_broker(stand, broker, mqtt), catalogue
+    def reader(place: Path) -> Any:
+        def read() -> Any:
+            stand, catalogue = load(place, device, data)
+            return _with_broker(stand, broker, mqtt), catalogue
 
-    stand, catalogue = read()
+        return read
+
+    places = find_configs(config or ())
+    if device is not None and len(places) > 1:
+        raise typer.BadParameter(
+            "expected one configuration beside it, since each stand has its own device", param_hint="--device"
+        )
+    readers = [reader(place) for place in places]
+    stands = [(read(), read) for read in readers]
 
     async def work() -> None:
         stop, reload = asyncio.Event(), asyncio.Event()
         log = _log(json, stop.set)
         _stop_at_signals(stop)
         _reload_at_signals(reload)
-        await Service(stand, catalogue, read, log, probe=probe).run(stop, reload)
+        await Service(stands, log, probe=probe).run(stop, reload)
 
     asyncio.run(work())
 

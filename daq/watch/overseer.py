@@ -16,7 +16,7 @@ from daq.watch.manager import Manager
 from daq.watch.metrics import CONTENT_TYPE, Metrics, Sight
 from daq.watch.probe import PLAIN, Answer
 from daq.watch.progress import LoopLag, Progress
-from drivers.block import LinkCounts
+from drivers.block import Link, LinkCounts
 
 LOOK_S = 1.0
 LATE_S = 0.5
@@ -54,10 +54,10 @@ class _One:
         stand = daemon.stand
         return Sight(
             stand=stand.key,
-            link=stand.link.link,
+            link=stand.link.link if daemon.working else Link.DOWN,
             working=daemon.working,
             connected=daemon.connected,
-            ready=not stand.blocked_by,
+            ready=daemon.working and not stand.blocked_by,
             powered=stand.powered,
             blocks=stand.taken,
             counts=LinkCounts() if daemon.device is None else daemon.device.counts,
@@ -79,7 +79,10 @@ class Overseer:
         self._metrics = Metrics(self)
 
     def watch(self, daemon: Daemon) -> None:
-        """From now on this daemon counts; its numbers begin anew where it takes the place of another."""
+        """From now on this daemon counts, also where it has failed; its numbers begin anew where it takes the place of
+        another."""
+        if (before := self._watched.get(daemon.stand.key)) is not None:
+            before.progress.end()
         self._watched[daemon.stand.key] = _One(daemon, self._clock)
 
     def leave(self, daemon: Daemon) -> None:
@@ -109,7 +112,10 @@ class Overseer:
     @property
     def status(self) -> str:
         """All stands on one line, for people."""
-        shown = (f"{key} {one.daemon.stand.link.link.name.lower()}" for key, one in self._watched.items())
+        shown = (
+            f"{key} {one.daemon.stand.link.link.name.lower() if one.daemon.working else 'not at work'}"
+            for key, one in self._watched.items()
+        )
         return ", ".join(shown) or "no stand at work"
 
     async def run(self) -> None:

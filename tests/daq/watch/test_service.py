@@ -12,10 +12,11 @@ import pytest
 
 from daq.catalogue.load import load_catalogue, load_stand
 from daq.stand.errors import StandError
-from daq.watch import service
+from daq.watch import keeper
+from daq.watch.keeper import Loaded, OverdueError
 from daq.watch.log import Record
 from daq.watch.manager import Manager
-from daq.watch.service import Loaded, OverdueError, Service
+from daq.watch.service import Service
 
 CONFIG = Path(__file__).parents[3] / "config"
 
@@ -29,7 +30,7 @@ def loaded(tmp_path: Path) -> Loaded:
     return made, load_catalogue(CONFIG, stand.stand)
 
 
-class Deaf(service.Daemon):
+class Deaf(keeper.Daemon):
     """A daemon that does not end, whatever it is told."""
 
     async def run(self, stop: asyncio.Event, device: Any = None) -> None:
@@ -37,12 +38,12 @@ class Deaf(service.Daemon):
 
 
 def made(loaded: Loaded, log: Callable[[Record], None], read: Any = None, **more: Any) -> Service:
-    return Service(*loaded, read or (lambda: loaded), log, manager=Manager({}), **more)
+    return Service([(loaded, read or (lambda: loaded))], log, manager=Manager({}), **more)
 
 
 async def test_a_daemon_that_does_not_end_in_time(loaded: Loaded, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(service, "Daemon", Deaf)
-    monkeypatch.setattr(service, "STOP_WITHIN_S", 0.1)
+    monkeypatch.setattr(keeper, "Daemon", Deaf)
+    monkeypatch.setattr(keeper, "STOP_WITHIN_S", 0.1)
     stop = asyncio.Event()
     said: list[Record] = []
     working = made(loaded, said.append)

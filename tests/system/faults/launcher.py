@@ -26,7 +26,7 @@ from daq.stand import daemon as product
 from daq.stand import finish
 from daq.stand.errors import RefusedError
 from daq.stand.request import StartRequest
-from daq.stand.said import Begun
+from daq.stand.said import Begun, Stage
 from daq.stand.stand import Stand
 from drivers.block import LinkChange
 
@@ -40,9 +40,9 @@ BLOCKS = 4
 @dataclass(frozen=True, slots=True)
 class Job:
     """What a daemon does: `runs` to produce (None: until it is stopped), and what is patched before.
-    With `asked` others begin runs, which are listed and aborted too. With `whole` runs are not aborted, and their
-    traces are written by a process of their own, as always but here. `database` is a URL; empty for a file among the
-    data."""
+    With `asked` others begin runs, which are listed and aborted too. With `whole` a person does what runs ask for until
+    they have their verdict, and their traces are written by a process of their own, as always but here. `database` is a
+    URL; empty for a file among the data."""
 
     data: Path
     port: int
@@ -108,6 +108,8 @@ async def _serve(job: Job, log: TextIO) -> None:
             log.write(f"{text}\n")
         if isinstance(said, LinkChange):
             log.write(f"link {said.link.value}: {said.reason}\n")
+        if job.whole and isinstance(said, Stage) and said.now is not None:
+            made.device.operator.hear(said.now.do.value)  # type: ignore[union-attr]  # a simulated one
         if isinstance(said, Begun):
             begun.put_nowait(said.about.run)
 

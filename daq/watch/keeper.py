@@ -1,0 +1,221 @@
+"""Keeps one stand's daemon at work: begins it, begins it again where it failed, replaces it by one of a new
+configuration."""
+
+import asyncio
+import time
+import traceback
+from collections.abc import Callable
+from typing import Any
+
+from daq.catalogue.errors import CatalogueError
+from daq.catalogue.load import Catalogue
+from daq.catalogue.stand_file import StandConfig
+from daq.publish.backoff import BackOff
+from daq.record.errors import RecordError
+from daq.stand.daemon import Daemon, broker_of
+from daq.stand.errors import StandError
+from daq.stand.report import record
+from daq.watch.log import Record, Told
+from daq.watch.overseer import Overseer
+from drivers.device import Address, AddressError, DriverError
+
+STOP_WITHIN_S = 30.0
+"""A stop stores the verdict of the run that it ends, for which a stand takes 15 s at most, and says goodbye in 2 s."""
+GIVE_WAY_S = 5.0
+IDLE_S = 0.1
+"""So often a daemon that is to be replaced is asked whether its run is over."""
+FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
+"""Between two attempts at a stand that fails; what worked for longer than the longest begins with the first again."""
+EXPECTED = (CatalogueError, StandError, RecordError, DriverError)
+"""What tells by itself what is wrong; anything else is a mistake of ours, and told with where it was made."""
+
+Loaded = tuple[StandConfig, Catalogue]
+Read = Callable[[], Loaded]
+
+
+class OverdueError(StandError):
+    """A daemon did not end when it had to."""
+
+
+class Keeper:
+    """One stand. `read` reads its configuration again; where it is `alone` in this process, what fails ends it. `tried`
+    is set while its daemon is at work or has failed."""
+
+    def __init__(
+        self, loaded: Loaded, read: Read, overseer: Overseer, log: Callable[[Record], None], *, alone: bool
+    ) -> None:
+        self._loaded, self._read = loaded, read
+        self._overseer, self._log, self._alone = overseer, log, alone
+        self._before: Loaded | None = None
+        self._told = Told(self.name, log)
+        self._replaced = asyncio.Event()
+        self.tried = asyncio.Event()
+        self.daemon: Daemon | None = None
+
+    @property
+    def config(self) -> StandConfig:
+        """What it works by."""
+        return self._loaded[0]
+
+    @property
+    def name(self) -> str:
+        """Site and stand."""
+        return f"{self.config.stand.site}/{self.config.stand.name}"
+
+    @property
+    def working(self) -> bool:
+        """Whether runs can be asked for."""
+        return self.daemon is not None and self.daemon.working
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Works until `stop`, or until the device is gone for good.
+
+        Raises:
+            OverdueError: the daemon did not end in time.
+            StandError, RecordError, DriverError: as `Daemon.run` says, where the stand is alone or told to stop.
+        """
+        try:
+            await self._keep(stop)
+        finally:
+            if self.daemon is not None:
+                self._overseer.leave(self.daemon)
+
+    async def _keep(self, stop: asyncio.Event) -> None:
+        waits = BackOff(FIRST_WAIT_S, LONGEST_WAIT_S)
+        while not stop.is_set():
+            loaded, began = self._loaded, time.monotonic()
+            try:
+                await self._one(stop)
+            except Exception as error:
+                hopeless = isinstance(error, OverdueError)  # who knows what it still holds
+                if stop.is_set() or (self._alone and (hopeless or not self._undone(error))):
+                    raise
+                if time.monotonic() - began > LONGEST_WAIT_S:
+                    waits.reset()
+                if self._loaded is loaded:
+                    await self._pause(waits.wait(), error, stop)
+            else:
+                if self._loaded is loaded:  # nothing takes its place
+                    return
+
+    def _undone(self, error: Exception) -> bool:
+        """Whether this was the first attempt at a new configuration; then the one from before counts again."""
+        if self._before is None:
+            return False
+        self._loaded, self._before = self._before, None
+        self._say("reload_undone", error, "; the configuration from before counts again")
+        return True
+
+    async def _pause(self, seconds: float, error: Exception, stop: asyncio.Event) -> None:
+        self._say("stand_failed", error, "; the other stands go on", again_s=seconds)
+        self.tried.set()
+        await _first(seconds, stop, self._replaced)
+
+    def _say(self, event: str, error: Exception, what: str, **more: Any) -> None:
+        made = {"event": event, "level": "error", "text": f"{error}{what}", **more}
+        if not isinstance(error, EXPECTED):
+            made["trace"] = "".join(traceback.format_exception(error))
+        self._told(made)
+
+    async def _one(self, stop: asyncio.Event) -> None:
+        """One daemon, until it is to stop or to be replaced by one with another configuration."""
+        config, catalogue = self._loaded
+        ended = asyncio.Event()
+        told = self._told = Told(self.name, self._log)
+        absolute = config.stand.channels.pressure.absolute_reference
+
+        def hear(said: Any) -> None:
+            made = record(said, absolute)
+            if made is not None:
+                told(made)
+
+        self._replaced.clear()
+        told({"event": "starting", "device": config.device, "broker": config.broker.url, "database": config.database})
+        self.daemon = daemon = Daemon(config, catalogue, hear)
+        self._overseer.watch(daemon)
+        working = asyncio.create_task(daemon.run(ended), name=f"daemon {self.name}")
+        noting = asyncio.create_task(self._note_work(daemon), name="at work")
+        try:
+            await _first(None, stop, self._replaced, working)
+            ended.set()
+            await _end(working)
+        finally:
+            noting.cancel()
+
+    async def _note_work(self, daemon: Daemon) -> None:
+        while not daemon.working:  # noqa: ASYNC110, a daemon says it to nobody
+            await asyncio.sleep(IDLE_S)
+        self._before = None
+        self.tried.set()
+
+    async def read_again(self) -> Loaded | None:
+        """What its files say now; None, and told, where that cannot be worked by."""
+        try:
+            # In a thread: a lease must be renewed while files are read and units worked out.
+            return await asyncio.to_thread(self._read_checked)
+        except (CatalogueError, StandError, AddressError) as error:
+            self.refuse(str(error))
+            return None
+
+    def refuse(self, why: str) -> None:
+        """Tells that a new configuration is not taken."""
+        self._told({"event": "reload_refused", "level": "error", "text": f"{why}; all stays as it was"})
+
+    def _read_checked(self) -> Loaded:
+        config, catalogue = self._read()
+        if (config.stand.site, config.stand.name) != (self.config.stand.site, self.config.stand.name):
+            raise StandError(
+                f"{config.path}: expected the stand {self.name}, whose daemon this is, found "
+                f"{config.stand.site}/{config.stand.name}; start another daemon for it"
+            )
+        broker_of(config)
+        Address.parse(config.device)
+        return config, catalogue
+
+    async def take(self, loaded: Loaded) -> None:
+        """Works by a new configuration from now on, or from the end of the run under way; returns when it was tried."""
+        if loaded[0] == self.config:
+            # A run keeps the part that it began with, so the catalogue may change under it.
+            self._loaded = loaded
+            if self.daemon is not None:
+                self.daemon.stand.catalogue = loaded[1]
+            self._told({"event": "reloaded", "what": "catalogue"})
+            return
+        await self._between_runs()
+        self._before, self._loaded = self._loaded, loaded
+        self.tried.clear()
+        self._told({"event": "reloaded", "what": "stand and catalogue"})
+        self._replaced.set()
+        await self.tried.wait()
+
+    async def _between_runs(self) -> None:
+        told = False
+        while (daemon := self.daemon) is not None and daemon.working and daemon.stand.busy:
+            if not told:
+                text = "a run is under way; the new configuration is for the next one"
+                self._told({"event": "reload_waits", "text": text})
+                told = True
+            await asyncio.sleep(IDLE_S)
+
+
+async def _end(working: "asyncio.Task[None]") -> None:
+    await asyncio.wait({working}, timeout=STOP_WITHIN_S)
+    if not working.done():
+        working.cancel()
+        await asyncio.wait({working}, timeout=GIVE_WAY_S)
+        raise OverdueError(
+            f"the daemon was told to stop {STOP_WITHIN_S:.0f} s ago and has not; it is ended as it is. The next "
+            "start closes what was under way; see the log for what held it up"
+        )
+    working.result()
+
+
+async def _first(seconds: float | None, *what: "asyncio.Event | asyncio.Task[None]") -> None:
+    """Returns when one of them happened, or the time is over."""
+    waiting = [asyncio.create_task(one.wait()) for one in what if isinstance(one, asyncio.Event)]
+    tasks = [one for one in what if isinstance(one, asyncio.Task)]
+    try:
+        await asyncio.wait((*waiting, *tasks), timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in waiting:
+            task.cancel()
