@@ -15,10 +15,5 @@ class BackOff:
         self._next = min(self._cap, 2 * now)
         return now
 
-    def wait_longest(self) -> float:
-        """Seconds to wait where trying again soon cannot help."""
-        self._next = self._cap
-        return self._cap
-
     def reset(self) -> None:
         self._next = self._first

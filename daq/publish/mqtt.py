@@ -9,7 +9,6 @@ import contextlib
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any, Self, TypeVar
 
 import aiomqtt
@@ -21,11 +20,14 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daq.publish.errors import BrokerError, BrokerRefusesError, RefusedError
+from daq.publish.tls import Tls, context, no_tls
 
 T = TypeVar("T")
 JSON = "application/json"
 _TAKEN_OVER = 0x8E  # OASIS MQTT Version 5.0 (2019), table of reason codes: Session taken over
 _FAILURE = 0x80  # the same: codes from here on are failures
+_FRAME = 9
+"""Bytes of a packet besides topic, properties and payload: its head with a length of four, and two numbers of two."""
 _INCOMING = 100
 _LARGEST_INCOMING = 16_384
 
@@ -52,6 +54,10 @@ class Broker:
     @property
     def where(self) -> str:
         return f"{self.host}:{self.port}"
+
+    @property
+    def encrypted(self) -> bool:
+        return self.tls or self.ca_file is not None
 
     @property
     def speaks_5(self) -> bool:
@@ -84,6 +90,22 @@ class _Client(aiomqtt.Client):
     """
 
     refusal: ReasonCode | None = None
+    largest: int | None = None
+    """What the broker said is the largest packet it takes (MQTT 5, 3.2.2.3.6); None where it said nothing."""
+
+    def _on_connect(self, *given: Any, **more: Any) -> None:
+        self.largest = getattr(given[-1], "MaximumPacketSize", None)
+        super()._on_connect(*given, **more)
+
+    def _on_disconnect(self, *given: Any, **more: Any) -> None:
+        if not self._connected.done():  # the library would wait for its time-out
+            self._loop.call_soon_threadsafe(self._shut_out)
+            return
+        super()._on_disconnect(*given, **more)
+
+    def _shut_out(self) -> None:
+        if not self._connected.done():
+            self._connected.set_exception(aiomqtt.MqttError("closed by the broker, which gave no reason"))
 
     def _on_publish(
         self, client: Wire, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
@@ -154,6 +176,7 @@ class Connection:
             BrokerError: the connection broke, so it is not known whether it arrived.
         """
         properties = self._properties(content_type, correlation)
+        self._see_that_it_fits(topic, payload, properties)
         async with self._one_by_one:
             self._client.refusal = None
             with self._explained():
@@ -163,6 +186,17 @@ class Connection:
             raise RefusedError(
                 f"broker {self._broker.where} refused a message on {topic}: {refusal} ({refusal.value:#04x}); let user "
                 f"{self._broker.username or 'anonymous'} write there in the broker's access list"
+            )
+
+    def _see_that_it_fits(self, topic: str, payload: str, properties: Properties | None) -> None:
+        """A broker throws out whoever sends more than it takes, again and again."""
+        most = self._client.largest
+        extra = b"" if properties is None else properties.pack()  # type: ignore[no-untyped-call]
+        size = _FRAME + len(topic.encode()) + len(extra) + len(payload.encode())
+        if most is not None and size > most:
+            raise RefusedError(
+                f"broker {self._broker.where} takes packets of at most {most} bytes, and the message on {topic} has "
+                f"{size}; let it take more, 100000 say (mosquitto: max_packet_size)"
             )
 
     async def send_unacknowledged(self, topic: str, payload: str) -> None:
@@ -223,10 +257,13 @@ async def connect(broker: Broker, client_id: str, will: Will | None = None) -> A
         BrokerError: nobody answers there.
         BrokerRefusesError: the broker does not let us in.
     """
-    client = _client(broker, client_id, will)
+    tls = context(broker.where, broker.ca_file, broker.cert_file, broker.key_file) if broker.encrypted else None
+    client = _client(broker, client_id, will, tls)
     try:
         await client.__aenter__()
     except (aiomqtt.MqttError, OSError, UnicodeError) as error:  # the last is a name that no host can have
+        if tls is not None and tls.trouble is not None:
+            raise no_tls(broker.where, tls.trouble) from error
         raise _explain(broker, error) from error
     try:
         yield Connection(client, broker)
@@ -235,7 +272,7 @@ async def connect(broker: Broker, client_id: str, will: Will | None = None) -> A
             await client.__aexit__(None, None, None)
 
 
-def _client(broker: Broker, client_id: str, will: Will | None) -> _Client:
+def _client(broker: Broker, client_id: str, will: Will | None, tls: Tls | None) -> _Client:
     properties = None
     if broker.speaks_5:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -254,19 +291,8 @@ def _client(broker: Broker, client_id: str, will: Will | None) -> _Client:
         timeout=broker.timeout_s,
         max_queued_incoming_messages=_INCOMING,
         properties=properties,
-        tls_params=_tls(broker),
+        tls_context=tls,
     )
-
-
-def _tls(broker: Broker) -> aiomqtt.TLSParameters | None:
-    if not broker.tls and broker.ca_file is None:
-        return None
-    for file in (broker.ca_file, broker.cert_file, broker.key_file):
-        if file is not None and not Path(file).is_file():
-            raise BrokerRefusesError(
-                f"broker {broker.where}: there is no file {file}; name the right one in the settings"
-            )
-    return aiomqtt.TLSParameters(ca_certs=broker.ca_file, certfile=broker.cert_file, keyfile=broker.key_file)
 
 
 def _explain(broker: Broker, error: BaseException) -> BrokerError:
@@ -284,10 +310,7 @@ def _explain(broker: Broker, error: BaseException) -> BrokerError:
             "runs for this stand"
         )
     if isinstance(error.__context__, ssl.SSLError):  # the library hides it
-        return BrokerError(
-            f"broker {broker.where}: no TLS connection ({reason}); check that it speaks TLS on this port, and the "
-            "certificates in its settings and in ca_file, cert_file and key_file here"
-        )
+        return no_tls(broker.where, error.__context__)
     return BrokerError(
         f"broker {broker.where}: no connection ({reason}); check that it runs and can be reached, and that no second "
         "daemon speaks for this stand"

@@ -33,9 +33,11 @@ _UNKNOWN: dict[str, object] = {"waiting": None, "waiting_since": None}
 class Timing:
     """Seconds. A PLC takes a heartbeat gone for 3 s as a daemon gone, so `heartbeat` is one; `live` caps at 10 in one.
 
-    A connection counts as good again after `steady`; `again` is the wait after a refusal or a trouble with the record;
-    `goodbye` is the longest that a clean stop may wait for the broker; `backlog` the time between two looks at what
-    waits, so that a thousand records that drain are not a thousand states.
+    A connection counts as good again after `steady`. Where the broker refuses us or a message somebody has to mend
+    that: the next attempt comes after `refused`, each further one after twice the wait, up to `longest_refused`.
+    `again` is the wait after a trouble with the database; `goodbye` the longest that a clean stop may wait for the
+    broker; `backlog` the time between two looks at what waits, so that a thousand records that drain are not a thousand
+    states.
     """
 
     heartbeat: float = 1.0
@@ -43,6 +45,8 @@ class Timing:
     first_wait: float = 0.5
     longest_wait: float = 30.0
     steady: float = 10.0
+    refused: float = 60.0
+    longest_refused: float = 600.0
     again: float = 10.0
     goodbye: float = 2.0
     backlog: float = 5.0
@@ -103,6 +107,7 @@ class Publisher:
         self._live_changed = asyncio.Event()
         self._beat = 0
         self._stopping = asyncio.Event()
+        self._hurry = asyncio.Event()
         self.connected = False
 
     def set_status(self, status: Status) -> None:
@@ -125,6 +130,10 @@ class Publisher:
         """Lets `run` say goodbye and end."""
         self._stopping.set()
 
+    def hurry(self) -> None:
+        """Tries at once what the broker has refused, or where it was away: somebody has mended something."""
+        self._hurry.set()
+
     async def run(self) -> None:
         """Connects, and again whenever the connection breaks, until `stop`. Raises only what is a mistake of ours."""
         async with asyncio.TaskGroup() as tasks:
@@ -134,7 +143,8 @@ class Publisher:
             serving.cancel()
 
     async def _stay_connected(self) -> None:
-        waits = BackOff(self._timing.first_wait, self._timing.longest_wait)
+        away = BackOff(self._timing.first_wait, self._timing.longest_wait)
+        shut_out = BackOff(self._timing.refused, self._timing.longest_refused)
         while not self._stopping.is_set():
             began = time.monotonic()
             trouble = await self._connect_once()
@@ -142,9 +152,12 @@ class Publisher:
                 return
             self._notices.trouble(Code.BROKER, f"{trouble}. Results wait in the database")
             if time.monotonic() - began > self._timing.steady:
-                waits.reset()
-            hopeless = isinstance(trouble, BrokerRefusesError)
-            await self._pause(waits.wait_longest() if hopeless else waits.wait())
+                away.reset()
+                shut_out.reset()
+            if isinstance(trouble, BrokerRefusesError):
+                await self._pause(shut_out)
+            else:
+                await self._pause(away)
 
     async def _connect_once(self) -> BrokerError | None:
         """One connection from beginning to end; what broke it, None after a clean stop."""
@@ -229,13 +242,18 @@ class Publisher:
             await asyncio.sleep(self._timing.heartbeat)
 
     async def _drain(self, connection: Connection) -> None:
+        refused = BackOff(self._timing.refused, self._timing.longest_refused)
         while True:
             try:
-                if not await self._send_waiting(connection):
+                if await self._send_waiting(connection):
+                    refused.reset()
+                else:
                     await self._outbox.changed()
-            except (RefusedError, RecordError) as error:
-                code = Code.OUTBOX if isinstance(error, RecordError) else Code.PUBLISH_REFUSED
-                self._notices.trouble(code, f"{error}. It is tried again; what comes after it waits")
+            except RefusedError as error:
+                self._notices.trouble(Code.PUBLISH_REFUSED, f"{error}. It is tried again; what comes after it waits")
+                await self._pause(refused)
+            except RecordError as error:
+                self._notices.trouble(Code.OUTBOX, f"{error}. It is tried again; what comes after it waits")
                 await asyncio.sleep(self._timing.again)
 
     async def _look_at_backlog(self) -> None:
@@ -288,13 +306,17 @@ class Publisher:
         )
         return Will(self._topics.of(STATUS), text(lost))
 
-    async def _pause(self, seconds: float) -> None:
-        """Waits, but not for longer than until `stop`."""
+    async def _pause(self, waits: BackOff) -> None:
+        """Waits for as long as it is told, but not beyond a `stop` or a `hurry`, with which waits begin anew."""
+        self._hurry.clear()
+        stopping, hurrying = (asyncio.create_task(event.wait()) for event in (self._stopping, self._hurry))
         try:
-            async with asyncio.timeout(seconds):
-                await self._stopping.wait()
-        except TimeoutError:
-            return
+            await asyncio.wait((stopping, hurrying), timeout=waits.wait(), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            stopping.cancel()
+            hurrying.cancel()
+        if self._hurry.is_set():
+            waits.reset()
 
 
 def _first(group: BaseExceptionGroup[BrokerError]) -> BrokerError:

@@ -97,6 +97,11 @@ class Daemon:
         """Whether the broker is there."""
         return self._publisher is not None and self._publisher.connected
 
+    def hurry(self) -> None:
+        """Has the broker tried at once, where it was away or has refused something."""
+        if self._publisher is not None:
+            self._publisher.hurry()
+
     def notice(self, notice: Notice) -> None:
         """Has a trouble of what is around the stand become an alarm, and heard."""
         self.voice.hear(notice)

@@ -10,13 +10,15 @@ from typing import Any
 from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
+from daq.procedure.effects import Alarm
 from daq.publish.backoff import BackOff
 from daq.record.errors import RecordError
 from daq.stand.daemon import Daemon, broker_of
 from daq.stand.errors import StandError
 from daq.stand.report import record
-from daq.watch.log import Record, Told
+from daq.watch.log import ABOUT, Record, Told
 from daq.watch.overseer import Overseer
+from drivers.block import Link, LinkChange
 from drivers.device import Address, AddressError, DriverError
 
 STOP_WITHIN_S = 30.0
@@ -39,7 +41,7 @@ class OverdueError(StandError):
 
 class Keeper:
     """One stand. `read` reads its configuration again; where it is `alone` in this process, what fails ends it. `tried`
-    is set while its daemon is at work or has failed."""
+    is set once its daemon is at work or has failed."""
 
     def __init__(
         self, loaded: Loaded, read: Read, overseer: Overseer, log: Callable[[Record], None], *, alone: bool
@@ -47,8 +49,10 @@ class Keeper:
         self._loaded, self._read = loaded, read
         self._overseer, self._log, self._alone = overseer, log, alone
         self._before: Loaded | None = None
+        self._next: Loaded | None = None
         self._told = Told(self.name, log)
-        self._replaced = asyncio.Event()
+        self._another = asyncio.Event()
+        self._failures: list[str] = []
         self.tried = asyncio.Event()
         self.daemon: Daemon | None = None
 
@@ -74,6 +78,7 @@ class Keeper:
             OverdueError: the daemon did not end in time.
             StandError, RecordError, DriverError: as `Daemon.run` says, where the stand is alone or told to stop.
         """
+        ABOUT.set(self.name)
         try:
             await self._keep(stop)
         finally:
@@ -83,23 +88,26 @@ class Keeper:
     async def _keep(self, stop: asyncio.Event) -> None:
         waits = BackOff(FIRST_WAIT_S, LONGEST_WAIT_S)
         while not stop.is_set():
-            loaded, began = self._loaded, time.monotonic()
+            began = time.monotonic()
             try:
                 await self._one(stop)
+                if self._next is None:  # nothing takes its place
+                    return
             except Exception as error:
-                hopeless = isinstance(error, OverdueError)  # who knows what it still holds
-                if stop.is_set() or (self._alone and (hopeless or not self._undone(error))):
+                overdue = isinstance(error, OverdueError)  # who knows what it still holds
+                if stop.is_set() or (self._alone and overdue):
+                    raise
+                if not overdue and self._undone(error):
+                    continue
+                if self._alone:
                     raise
                 if time.monotonic() - began > LONGEST_WAIT_S:
                     waits.reset()
-                if self._loaded is loaded:
-                    await self._pause(waits.wait(), error, stop)
-            else:
-                if self._loaded is loaded:  # nothing takes its place
-                    return
+                await self._pause(waits.wait(), error, stop)
 
     def _undone(self, error: Exception) -> bool:
-        """Whether this was the first attempt at a new configuration; then the one from before counts again."""
+        """Whether this was a new configuration whose device has never answered; then the one from before counts
+        again."""
         if self._before is None:
             return False
         self._loaded, self._before = self._before, None
@@ -108,8 +116,9 @@ class Keeper:
 
     async def _pause(self, seconds: float, error: Exception, stop: asyncio.Event) -> None:
         self._say("stand_failed", error, "; the other stands go on", again_s=seconds)
+        self._failures.append(str(error))
         self.tried.set()
-        await _first(seconds, stop, self._replaced)
+        await _first(seconds, stop, self._another)
 
     def _say(self, event: str, error: Exception, what: str, **more: Any) -> None:
         made = {"event": event, "level": "error", "text": f"{error}{what}", **more}
@@ -119,34 +128,61 @@ class Keeper:
 
     async def _one(self, stop: asyncio.Event) -> None:
         """One daemon, until it is to stop or to be replaced by one with another configuration."""
+        self._change()
         config, catalogue = self._loaded
         ended = asyncio.Event()
         told = self._told = Told(self.name, self._log)
         absolute = config.stand.channels.pressure.absolute_reference
 
         def hear(said: Any) -> None:
+            if isinstance(said, LinkChange) and said.link is Link.UP:
+                self._before = None
             made = record(said, absolute)
             if made is not None:
                 told(made)
 
-        self._replaced.clear()
         told({"event": "starting", "device": config.device, "broker": config.broker.url, "database": config.database})
         self.daemon = daemon = Daemon(config, catalogue, hear)
         self._overseer.watch(daemon)
+        if self._failures:
+            for listen in (daemon.voice.hear, hear):
+                listen(_restarted(self.name, self._failures))
         working = asyncio.create_task(daemon.run(ended), name=f"daemon {self.name}")
-        noting = asyncio.create_task(self._note_work(daemon), name="at work")
+        beside = [
+            asyncio.create_task(self._note_work(daemon), name="at work"),
+            (changing := asyncio.create_task(self._changing(daemon), name="another configuration")),
+        ]
         try:
-            await _first(None, stop, self._replaced, working)
+            await _first(None, stop, changing, working)
             ended.set()
             await _end(working)
         finally:
-            noting.cancel()
+            for task in beside:
+                task.cancel()
 
     async def _note_work(self, daemon: Daemon) -> None:
         while not daemon.working:  # noqa: ASYNC110, a daemon says it to nobody
             await asyncio.sleep(IDLE_S)
-        self._before = None
         self.tried.set()
+
+    async def _changing(self, daemon: Daemon) -> None:
+        """Returns when there is another configuration and no run under way."""
+        told = False
+        while self._next is None or (daemon.working and daemon.stand.busy):
+            if self._next is None:
+                await self._another.wait()
+                continue
+            if not told:
+                text = "a run is under way; the new configuration is for the next one"
+                self._told({"event": "reload_waits", "text": text})
+                told = True
+            await asyncio.sleep(IDLE_S)
+
+    def _change(self) -> None:
+        self._another.clear()
+        if self._next is not None:
+            self._before, self._loaded, self._next = self._loaded, self._next, None
+            self._told({"event": "reloaded", "what": "stand and catalogue"})
 
     async def read_again(self) -> Loaded | None:
         """What its files say now; None, and told, where that cannot be worked by."""
@@ -172,30 +208,24 @@ class Keeper:
         Address.parse(config.device)
         return config, catalogue
 
-    async def take(self, loaded: Loaded) -> None:
-        """Works by a new configuration from now on, or from the end of the run under way; returns when it was tried."""
-        if loaded[0] == self.config:
-            # A run keeps the part that it began with, so the catalogue may change under it.
-            self._loaded = loaded
-            if self.daemon is not None:
-                self.daemon.stand.catalogue = loaded[1]
-            self._told({"event": "reloaded", "what": "catalogue"})
+    def take(self, loaded: Loaded) -> None:
+        """Has a new configuration count: its parts at once, another stand from the end of the run under way on."""
+        if loaded[0] != self.config:
+            self._next = loaded
+            self._another.set()
             return
-        await self._between_runs()
-        self._before, self._loaded = self._loaded, loaded
-        self.tried.clear()
-        self._told({"event": "reloaded", "what": "stand and catalogue"})
-        self._replaced.set()
-        await self.tried.wait()
+        # A run keeps the part that it began with, so the catalogue may change under it.
+        self._loaded, self._next = loaded, None
+        self._another.clear()
+        if self.daemon is not None:
+            self.daemon.stand.catalogue = loaded[1]
+            self.daemon.hurry()
+        self._told({"event": "reloaded", "what": "catalogue"})
 
-    async def _between_runs(self) -> None:
-        told = False
-        while (daemon := self.daemon) is not None and daemon.working and daemon.stand.busy:
-            if not told:
-                text = "a run is under way; the new configuration is for the next one"
-                self._told({"event": "reload_waits", "text": text})
-                told = True
-            await asyncio.sleep(IDLE_S)
+
+def _restarted(stand: str, failures: list[str]) -> Alarm:
+    text = f"stand {stand}: its daemon failed and was begun again ({len(failures)} times): {failures[-1]}"
+    return Alarm("restarted", "warn", text, "do as it says, or see the log, where all of it stands")
 
 
 async def _end(working: "asyncio.Task[None]") -> None:

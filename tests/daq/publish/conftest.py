@@ -24,7 +24,9 @@ from tests.daq.record.bench import BENCH
 
 TOPICS = Topics("steadyhead", "marrow-hill", "bench-1")
 EACH_DATABASE = pytest.mark.parametrize("database_url", ["sqlite", "postgresql"], indirect=True)
-QUICK = Timing(heartbeat=0.05, live=0.02, first_wait=0.05, longest_wait=0.1, again=0.05)
+QUICK = Timing(
+    heartbeat=0.05, live=0.02, first_wait=0.05, longest_wait=0.1, refused=0.05, longest_refused=0.1, again=0.05
+)
 
 
 @pytest.fixture(scope="session")

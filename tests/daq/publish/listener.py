@@ -36,6 +36,11 @@ class Listener:
                 self._came.append(message)
         raise AssertionError("the broker went away")
 
+    def passed_over(self, below: str) -> list[aiomqtt.Message]:
+        """What came on a topic of the stand while `next` waited for something else."""
+        kept, self._came = self._came, [m for m in self._came if str(m.topic) != TOPICS.of(below)]
+        return [m for m in kept if str(m.topic) == TOPICS.of(below)]
+
     async def send(
         self,
         below: str,

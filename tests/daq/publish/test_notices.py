@@ -20,4 +20,3 @@ def test_waits_double_up_to_the_cap_and_start_over() -> None:
     assert [waits.wait() for _ in range(5)] == [0.5, 1.0, 2.0, 3.0, 3.0]
     waits.reset()
     assert waits.wait() == 0.5
-    assert (waits.wait_longest(), waits.wait()) == (3.0, 3.0)

@@ -29,12 +29,12 @@ ROOT = Path(__file__).parents[3]
 START: dict[str, Any] = {"request_id": "plc4-1", "valid_ms": 5000, "part": "MH-2140"}
 
 
-async def finish(database: AsyncStore, *numbers: int) -> None:
-    """Tests units with these numbers; each result says its own."""
+async def finish(database: AsyncStore, *numbers: int, filler: str = "") -> None:
+    """Tests units with these numbers; each result says its own, and the filler."""
     for number in numbers:
         run = started(number)
         await database.ask(Store.start_run, run)
-        message = ("result", json.dumps({"id": run.run, "number": number}))
+        message = ("result", json.dumps({"id": run.run, "number": number, "filler": filler}))
         await database.finish_run(run.run, lambda seq, m=message, r=run: Finished(result(r, seq), [m]))  # type: ignore[misc]
 
 

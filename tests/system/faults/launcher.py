@@ -160,7 +160,7 @@ async def _end(stand: Stand, run: str) -> None:
     await stand.settled()
 
 
-FAST = Timing(first_wait=0.1, longest_wait=1.0, again=1.0)
+FAST = Timing(first_wait=0.1, longest_wait=1.0, refused=0.5, longest_refused=1.0, again=1.0)
 """A daemon's patience made short, for rows whose fault lasts seconds and not hours."""
 
 
