@@ -85,6 +85,7 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     Code.SUBSCRIBE_REFUSED.value: ((Gone.OVER,), "requests can come in"),
     Code.OUTBOX.value: ((Gone.OVER,), "the record answers"),
     # The daemon: whoever watches it says so himself.
+    "restarted": ((Gone.NEXT_RUN,), "it works again, and a run shows that it does"),
     Code.LOOP_LAG.value: ((Gone.OVER,), "it was in time for a minute"),
 }
 """Every code that there is, what clears it, and why just that. A restart clears all: whatever is still wrong is raised

@@ -52,7 +52,7 @@ class Keeper:
         self._next: Loaded | None = None
         self._told = Told(self.name, log)
         self._another = asyncio.Event()
-        self._failures: list[str] = []
+        self._failures, self._trouble = 0, ""
         self.tried = asyncio.Event()
         self.daemon: Daemon | None = None
 
@@ -116,7 +116,7 @@ class Keeper:
 
     async def _pause(self, seconds: float, error: Exception, stop: asyncio.Event) -> None:
         self._say("stand_failed", error, "; the other stands go on", again_s=seconds)
-        self._failures.append(str(error))
+        self._failures, self._trouble = self._failures + 1, str(error)
         self.tried.set()
         await _first(seconds, stop, self._another)
 
@@ -146,7 +146,7 @@ class Keeper:
         self._overseer.watch(daemon)
         if self._failures:
             for listen in (daemon.voice.hear, hear):
-                listen(_restarted(self.name, self._failures))
+                listen(_restarted(self.name, self._failures, self._trouble))
         working = asyncio.create_task(daemon.run(ended), name=f"daemon {self.name}")
         beside = [
             asyncio.create_task(self._note_work(daemon), name="at work"),
@@ -170,6 +170,7 @@ class Keeper:
         told = False
         while self._next is None or (daemon.working and daemon.stand.busy):
             if self._next is None:
+                told = False
                 await self._another.wait()
                 continue
             if not told:
@@ -223,8 +224,9 @@ class Keeper:
         self._told({"event": "reloaded", "what": "catalogue"})
 
 
-def _restarted(stand: str, failures: list[str]) -> Alarm:
-    text = f"stand {stand}: its daemon failed and was begun again ({len(failures)} times): {failures[-1]}"
+def _restarted(stand: str, failures: int, trouble: str) -> Alarm:
+    often = "once" if failures == 1 else f"{failures} times"
+    text = f"stand {stand}: its daemon failed and was begun again ({often}): {trouble}"
     return Alarm("restarted", "warn", text, "do as it says, or see the log, where all of it stands")
 
 

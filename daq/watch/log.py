@@ -5,6 +5,7 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from contextvars import ContextVar
 from typing import Any
 
 import structlog
@@ -14,6 +15,8 @@ from daq.watch.limit import Limit
 Record = dict[str, Any]
 FLAPPING = frozenset({"alarm", "notice", "link", "device", "log"})
 """Events that a loose plug or a broker at odds may cause without end. What belongs to a run is never kept back."""
+ABOUT: ContextVar[str | None] = ContextVar("stand", default=None)
+"""The stand that the task at work belongs to, for whoever speaks in Python's own way."""
 LEVELS = {"stop": "error", "warn": "warning"}
 
 
@@ -67,6 +70,8 @@ class Libraries(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         told = {"event": "log", "level": record.levelname.lower(), "logger": record.name, "text": record.getMessage()}
+        if (stand := ABOUT.get()) is not None:
+            told["stand"] = stand
         if record.exc_info:
             told["trace"] = logging.Formatter().formatException(record.exc_info)
         self._log(told)

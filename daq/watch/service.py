@@ -4,17 +4,14 @@ import asyncio
 import logging
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from itertools import combinations
 
-from daq.catalogue.stand_file import StandConfig
-from daq.stand.daemon import NOT_HARDWARE
 from daq.stand.errors import StandError
+from daq.watch.clash import refuse_clashes
 from daq.watch.keeper import Keeper, Loaded, Read
 from daq.watch.log import Libraries, Record
 from daq.watch.manager import Manager
 from daq.watch.overseer import Overseer
 from daq.watch.probe import Probe
-from drivers.device import Address
 
 
 class Service:
@@ -22,7 +19,7 @@ class Service:
     `log` takes records; `probe` is the port for probes, None for none.
 
     Raises:
-        StandError: two of them are one stand, or have one device.
+        StandError: two of them are one stand, or share what each must have for itself.
     """
 
     def __init__(
@@ -33,7 +30,7 @@ class Service:
         probe: int | None = None,
         manager: Manager | None = None,
     ) -> None:
-        check_apart([config for (config, _), _ in stands])
+        refuse_clashes([config for (config, _), _ in stands])
         self._log, self._port = log, probe
         self._manager = manager or Manager()
         self.overseer = Overseer(self._manager)
@@ -115,29 +112,13 @@ class Service:
     async def _reload(self) -> None:
         read = await asyncio.gather(*(keeper.read_again() for keeper in self.keepers))
         try:
-            check_apart(
+            refuse_clashes(
                 [keeper.config if new is None else new[0] for keeper, new in zip(self.keepers, read, strict=True)]
             )
         except StandError as error:
             for keeper in self.keepers:
                 keeper.refuse(str(error))
             return
-        await asyncio.gather(*(k.take(new) for k, new in zip(self.keepers, read, strict=True) if new is not None))
-
-
-def check_apart(configs: Sequence[StandConfig]) -> None:
-    """
-    Raises:
-        StandError: two configurations are of one stand, or of one device.
-    """
-    for one, other in combinations(configs, 2):
-        where = f"{one.path} and {other.path}"
-        if (one.stand.site, one.stand.name) == (other.stand.site, other.stand.name):
-            raise StandError(
-                f"{where}: expected a name for each stand, found {one.stand.site}/{one.stand.name} twice; give one of "
-                "them another name"
-            )
-        if one.device == other.device and Address.parse(one.device).scheme not in NOT_HARDWARE:
-            raise StandError(
-                f"{where}: expected a device for each stand, found {one.device} twice; correct the address of one"
-            )
+        for keeper, new in zip(self.keepers, read, strict=True):
+            if new is not None:
+                keeper.take(new)

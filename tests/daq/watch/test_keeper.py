@@ -9,12 +9,14 @@ from typing import Any
 import pytest
 
 from daq.catalogue.load import load_catalogue, load_stand
+from daq.catalogue.stand_file import StandConfig
 from daq.stand.errors import StandError
 from daq.watch import keeper
 from daq.watch.keeper import Loaded
 from daq.watch.log import Record
 from daq.watch.manager import Manager
 from daq.watch.service import Service
+from drivers.device import ProtocolError
 
 CONFIG = Path(__file__).parents[3] / "config"
 
@@ -95,6 +97,14 @@ async def test_what_fails_is_begun_again_and_the_others_go_on(
     assert "in run" in failed[0]["trace"]
     assert [r["stand"] for r in told.of("starting")].count("marrow-hill/bench-1") == 1
     assert one.daemon is first
+    first_time, alarm = told.of("alarm")
+    assert "(once)" in first_time["text"]
+    assert (alarm["stand"], alarm["code"]) == ("marrow-hill/bench-2", "restarted")
+    assert "failed and was begun again (2 times): not meant to happen" in alarm["text"]
+    assert two.daemon is not None
+    assert "restarted" in two.daemon.voice.alarms
+    assert one.daemon is not None
+    assert "restarted" not in one.daemon.voice.alarms
     assert told.records[-1]["event"] == "stopped"
 
 
@@ -116,6 +126,78 @@ async def test_an_address_that_cannot_be_opened_is_undone(stand: Callable[..., L
     [record] = told.of("reload_undone")
     assert "unit 'nothing'" in record["text"]
     assert [r["device"] for r in told.of("starting")] == [good[0].device, broken[0].device, good[0].device]
+
+
+class Silent(keeper.Daemon):
+    """A device that is there, and after a while turns out to be none of ours."""
+
+    async def run(self, stop: asyncio.Event, device: Any = None) -> None:
+        if self.config.device == "tcp://10.0.0.9:7":
+            self.working = True
+            await asyncio.sleep(0.3)
+            raise ProtocolError("speaks, but not as a stand does")
+        await super().run(stop, device)
+
+
+@pytest.mark.parametrize("others", [0, 1])
+async def test_a_device_that_never_answers_as_a_stand_is_undone_too(
+    stand: Callable[..., Loaded], monkeypatch: pytest.MonkeyPatch, others: int
+) -> None:
+    """Its daemon was at work before that showed."""
+    monkeypatch.setattr(keeper, "Daemon", Silent)
+    told, reload = Told(), asyncio.Event()
+    good, broken = stand("bench-1"), stand("bench-1", device="tcp://10.0.0.9:7")
+    stands = [(good, lambda: broken)]
+    stands += [(other := stand(f"bench-{k + 2}"), lambda other=other: other) for k in range(others)]  # type: ignore[misc]
+    service = Service(stands, told, manager=Manager({}))
+
+    def undone() -> None:
+        told.when["device"] = told.when.pop("stopping")
+
+    stop = asyncio.Event()
+    told.when = {"device": reload.set, "reload_undone": undone, "stopping": stop.set}
+    async with asyncio.timeout(15):
+        await service.run(stop, reload)
+    [record] = told.of("reload_undone")
+    assert record["text"].startswith("speaks, but not as a stand does; the configuration from before counts again")
+    assert service.keepers[0].config is good[0]
+    assert told.of("stand_failed") == []
+
+
+class Busy(keeper.Daemon):
+    """A run is under way at bench-1, until it is over."""
+
+    over = False
+
+    def __init__(self, config: StandConfig, *more: Any) -> None:
+        super().__init__(config, *more)
+        if config.stand.name == "bench-1":
+            self.stand.__class__ = type("Stand", (type(self.stand),), {"busy": property(lambda _: not Busy.over)})
+
+
+async def test_a_run_under_way_holds_up_no_other_stand(
+    stand: Callable[..., Loaded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second reading gives the first stand back what it had, and the second stand what it never got otherwise."""
+    monkeypatch.setattr(keeper, "Daemon", Busy)
+    told, stop, reload = Told(), asyncio.Event(), asyncio.Event()
+    first = [stand("bench-1"), stand("bench-1", revision=2), stand("bench-1"), stand("bench-1", revision=3)]
+    second = [stand("bench-2"), stand("bench-2"), stand("bench-2", revision=2), stand("bench-2", revision=2)]
+    reads = [iter(first[1:]), iter(second[1:])]
+    service = Service([(first[0], reads[0].__next__), (second[0], reads[1].__next__)], told, manager=Manager({}))
+    one, two = service.keepers
+    working = asyncio.create_task(service.run(stop, reload))
+    async with asyncio.timeout(15):
+        await asyncio.gather(one.tried.wait(), two.tried.wait())
+        for wanted in ((1, 1), (1, 2), (1, 2)):
+            reload.set()
+            await asyncio.sleep(0.4)
+            assert (one.config.revision, two.config.revision) == wanted
+        assert [r["stand"] for r in told.of("reload_waits")] == ["marrow-hill/bench-1"] * 2
+        monkeypatch.setattr(Busy, "over", True)
+        told.when["reloaded"] = stop.set
+        await working
+    assert one.config.revision == 3
 
 
 async def test_a_mistake_while_reading_again_ends_nothing(stand: Callable[..., Loaded]) -> None:
