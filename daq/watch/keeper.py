@@ -116,12 +116,12 @@ class Keeper:
 
     async def _pause(self, seconds: float, error: Exception, stop: asyncio.Event) -> None:
         self._say("stand_failed", error, "; the other stands go on", again_s=seconds)
-        self._failures, self._trouble = self._failures + 1, str(error)
+        self._failures, self._trouble = self._failures + 1, _words(error)
         self.tried.set()
         await _first(seconds, stop, self._another)
 
     def _say(self, event: str, error: Exception, what: str, **more: Any) -> None:
-        made = {"event": event, "level": "error", "text": f"{error}{what}", **more}
+        made = {"event": event, "level": "error", "text": f"{_words(error)}{what}", **more}
         if not isinstance(error, EXPECTED):
             made["trace"] = "".join(traceback.format_exception(error))
         self._told(made)
@@ -222,6 +222,13 @@ class Keeper:
             self.daemon.stand.catalogue = loaded[1]
             self.daemon.hurry()
         self._told({"event": "reloaded", "what": "catalogue"})
+
+
+def _words(error: BaseException) -> str:
+    """What went wrong, for people; a group says nothing of its own."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return str(error) if isinstance(error, EXPECTED) else f"a mistake of this program: {type(error).__name__}: {error}"
 
 
 def _restarted(stand: str, failures: int, trouble: str) -> Alarm:

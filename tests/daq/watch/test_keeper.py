@@ -100,7 +100,10 @@ async def test_what_fails_is_begun_again_and_the_others_go_on(
     first_time, alarm = told.of("alarm")
     assert "(once)" in first_time["text"]
     assert (alarm["stand"], alarm["code"]) == ("marrow-hill/bench-2", "restarted")
-    assert "failed and was begun again (2 times): not meant to happen" in alarm["text"]
+    assert (
+        "failed and was begun again (2 times): a mistake of this program: ValueError: not meant to happen"
+        in alarm["text"]
+    )
     assert two.daemon is not None
     assert "restarted" in two.daemon.voice.alarms
     assert one.daemon is not None
