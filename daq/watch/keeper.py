@@ -51,7 +51,7 @@ class Keeper:
         self._before: Loaded | None = None
         self._next: Loaded | None = None
         self._told = Told(self.name, log)
-        self._another = asyncio.Event()
+        self._another, self._hurry = asyncio.Event(), asyncio.Event()
         self._failures, self._trouble = 0, ""
         self.tried = asyncio.Event()
         self.daemon: Daemon | None = None
@@ -118,7 +118,8 @@ class Keeper:
         self._say("stand_failed", error, "; the other stands go on", again_s=seconds)
         self._failures, self._trouble = self._failures + 1, _words(error)
         self.tried.set()
-        await _first(seconds, stop, self._another)
+        self._hurry.clear()
+        await _first(seconds, stop, self._another, self._hurry)
 
     def _say(self, event: str, error: Exception, what: str, **more: Any) -> None:
         made = {"event": event, "level": "error", "text": f"{_words(error)}{what}", **more}
@@ -218,6 +219,7 @@ class Keeper:
         # A run keeps the part that it began with, so the catalogue may change under it.
         self._loaded, self._next = loaded, None
         self._another.clear()
+        self._hurry.set()  # whoever has just mended something says so by a reload
         if self.daemon is not None:
             self.daemon.stand.catalogue = loaded[1]
             self.daemon.hurry()

@@ -75,8 +75,13 @@ class Overseer:
         self.lag = LoopLag()
         self._manager, self._clock = manager, clock
         self._watched: dict[str, _One] = {}
+        self._expected: set[str] = set()
         self._late_at: float | None = None
         self._metrics = Metrics(self)
+
+    def expect(self, stand: str) -> None:
+        """From now on this stand (its key) ought to be at work, also where no daemon of it can be made."""
+        self._expected.add(stand)
 
     def watch(self, daemon: Daemon) -> None:
         """From now on this daemon counts, also where it has failed; its numbers begin anew where it takes the place of
@@ -167,7 +172,8 @@ class Overseer:
 
     def _ready(self) -> Answer:
         """Ready is a daemon that takes requests and keeps results; a device or broker that is away does not count."""
-        waits = [key for key, one in self._watched.items() if not one.daemon.working]
+        works = {key for key, one in self._watched.items() if one.daemon.working}
+        waits = sorted((self._expected | self._watched.keys()) - works)
         if not self._watched or waits:
             return 503, PLAIN, f"not at work: {', '.join(waits) or 'no stand'}\n".encode()
         return 200, PLAIN, b"ready\n"

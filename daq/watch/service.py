@@ -36,6 +36,8 @@ class Service:
         self.overseer = Overseer(self._manager)
         alone = len(stands) == 1
         self.keepers = [Keeper(loaded, read, self.overseer, log, alone=alone) for loaded, read in stands]
+        for keeper in self.keepers:
+            self.overseer.expect(keeper.name)
 
     async def run(self, stop: asyncio.Event, reload: asyncio.Event) -> None:
         """Works until `stop`, or until no stand is left; each `reload` has the configurations read again.

@@ -1,12 +1,13 @@
 """What the log says of stand, run and level, and that a plug that is loose does not fill a disk."""
 
+import asyncio
 import json
 import logging
 from typing import Any
 
 import pytest
 
-from daq.watch.log import Libraries, Log, Told
+from daq.watch.log import ABOUT, Libraries, Log, Told
 
 
 class Clock:
@@ -41,6 +42,28 @@ def test_how_grave_it_is(record: dict[str, Any], level: str, capsys: pytest.Capt
     [said] = lines(capsys)
     assert said["level"] == level
     assert said["timestamp"].endswith("Z")
+
+
+def test_what_is_said_in_pythons_own_way_says_at_which_stand() -> None:
+    """A task begins with what was set where it was made, so one stand's lines never bear another's name."""
+    said: list[dict[str, Any]] = []
+    handler, speaking = Libraries(said.append), logging.Logger("some.library")
+    speaking.addHandler(handler)
+
+    async def at(stand: str) -> None:
+        ABOUT.set(stand)
+        await asyncio.create_task(asyncio.to_thread(speaking.warning, "of %s", stand))
+
+    async def both() -> None:
+        await asyncio.gather(at("marrow-hill/bench-1"), at("marrow-hill/bench-2"))
+        speaking.warning("of none")
+
+    asyncio.run(both())
+    assert {(r["text"], r.get("stand")) for r in said} == {
+        ("of marrow-hill/bench-1", "marrow-hill/bench-1"),
+        ("of marrow-hill/bench-2", "marrow-hill/bench-2"),
+        ("of none", None),
+    }
 
 
 def test_each_line_of_a_run_says_which_one() -> None:

@@ -126,6 +126,13 @@ async def test_ready_is_a_daemon_at_work(bench: Bench) -> None:
     assert bench.overseer.pages["/ready"]()[0] == 503
 
 
+async def test_a_stand_of_which_no_daemon_can_be_made_is_not_at_work(bench: Bench) -> None:
+    for stand in ("marrow-hill/bench-1", "marrow-hill/bench-7"):
+        bench.overseer.expect(stand)
+    assert bench.overseer.pages["/ready"]()[::2] == (503, b"not at work: marrow-hill/bench-7\n")
+    assert bench.overseer.pages["/live"]()[0] == 200
+
+
 async def test_the_metrics_say_what_the_line_counted(bench: Bench) -> None:
     told = bench.metrics()
     stand = bench.daemon.stand.key
