@@ -53,7 +53,7 @@ class StandConfig:
 
     `calibrations` is by channel name (`pressure`, `current`, `voltage`, `flow`, `temperature`). `text` is the file as
     read and `digest` the SHA-256 of its bytes, in hex. `data` is absolute. With `must_acknowledge` no start is
-    taken before the newest verdict was acknowledged.
+    taken before the newest verdict was acknowledged. `keep_free` is the reserve on the disk, in bytes.
     """
 
     stand: Stand
@@ -68,6 +68,7 @@ class StandConfig:
     text: str
     path: Path
     must_acknowledge: bool = False
+    keep_free: int = 100_000_000
 
     @property
     def body(self) -> dict[str, Any]:
@@ -100,6 +101,7 @@ def _build(table: StandTable, source: Source) -> StandConfig:
         text=source.text,
         path=source.path,
         must_acknowledge=table.line.acknowledge,
+        keep_free=round(table.record.keep_free),
     )
 
 

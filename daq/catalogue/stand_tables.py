@@ -17,6 +17,7 @@ from daq.catalogue.channel_tables import (
 from daq.catalogue.drive_table import DriveTable
 from daq.catalogue.fields import (
     Current,
+    Data,
     Flow,
     Pressure,
     Revision,
@@ -78,10 +79,12 @@ class BrokerTable(Table):
 
 class RecordTable(Table):
     """Where records go. `{data}` in the database URL stands for the directory. The URL holds no password: this file
-    goes into every recording and into the database itself."""
+    goes into every recording and into the database itself. No run begins where it could leave less than `keep_free`
+    on the disk."""
 
     directory: str = Field(min_length=1)
     database: str = "sqlite:///{data}/records.db"
+    keep_free: Data = 100e6
 
     @field_validator("database")
     @classmethod

@@ -32,6 +32,15 @@ def sqlite_url(path: Path) -> str:
     return URL.create("sqlite", database=str(path.absolute())).render_as_string(hide_password=False)
 
 
+def file_of(url: str) -> Path | None:
+    """The file of an SQLite database; None where it is on a server, or the URL is none."""
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        return None
+    return Path(parsed.database) if parsed.get_backend_name() == "sqlite" and parsed.database else None
+
+
 def connect(url: str, *, reads: bool = False) -> Engine:
     """An engine for a URL, not opened yet. Foreign keys are enforced, a commit returns when it is on the disk. One that
     only `reads` changes nothing, and needs no right to.

@@ -27,6 +27,7 @@ class Gone(Enum):
     RECORDED = auto()
     TRACED = auto()
     ZERO_TAKEN = auto()
+    ROOM = auto()
     OVER = auto()
 
 
@@ -77,6 +78,7 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     "calibration_due": ((Gone.NEXT_RUN,), "each run looks again, and raises it while a calibration is overdue"),
     # The record.
     "store_failed": ((Gone.STORED,), "a verdict is in the database"),
+    "disk_full": ((Gone.ROOM,), "there is room for a run again"),
     "recording_failed": ((Gone.RECORDED,), "a run has its recording"),
     "trace_failed": ((Gone.TRACED,), "a run has its trace"),
     # The broker: its notices say themselves when they are over.
@@ -163,7 +165,8 @@ def _gone(said: Said | Notice) -> set[Gone]:
     if isinstance(said, Begun):
         return {Gone.NEXT_RUN}
     if isinstance(said, Stage):
-        return set() if said.now is not None and said.now.asked else {Gone.NOTHING_ASKED}
+        room = set() if "disk_full" in said.blocked_by else {Gone.ROOM}
+        return room if said.now is not None and said.now.asked else {Gone.NOTHING_ASKED, *room}
     if isinstance(said, LinkChange):
         return {Gone.LINK_UP} if said.link is Link.UP else set()
     if isinstance(said, Identity):

@@ -29,6 +29,9 @@ from drivers.reconnect import Reconnecting
 NOT_HARDWARE = ("sim", "replay")
 """Schemes of addresses whose data never come from hardware."""
 
+ROOM_S = 10.0
+"""Between two looks at the disk."""
+
 
 class Daemon:
     """Owns what one stand needs. `hear` gets everything the stand says, and troubles of the rest as Notices.
@@ -92,6 +95,11 @@ class Daemon:
         except* (DriverError, RecordError) as group:
             raise _first(group) from group
 
+    async def _look_for_room(self) -> None:
+        while True:
+            await self.stand.look_for_room()
+            await asyncio.sleep(ROOM_S)
+
     @property
     def connected(self) -> bool:
         """Whether the broker is there."""
@@ -112,10 +120,12 @@ class Daemon:
             publishing = tasks.create_task(publisher.run(), name="publisher")
             operating = tasks.create_task(self.stand.operate(device), name="stand")
             stopping = tasks.create_task(stop.wait(), name="stop")
+            looking = tasks.create_task(self._look_for_room(), name="room")
             self.working = True
             await asyncio.wait({operating, stopping, publishing}, return_when=asyncio.FIRST_COMPLETED)
             self.stand.stop()
             stopping.cancel()
+            looking.cancel()
             if not operating.done():
                 operating.cancel()
                 with suppress(asyncio.CancelledError):

@@ -18,6 +18,7 @@ BLOCKED = {
     "channel_missing": "the device scans too slowly, or not all that stand.toml names: correct one of the two",
     "run_under_way": "wait for its verdict, or abort it",
     "storing": "the last verdict is not in the database yet: wait, or see the log for what keeps it",
+    "disk_full": "the disk of the records has no room for a run: move old recordings and traces away",
     "power_on": "switch the unit's power off",
     "not_acknowledged": "the line has not acknowledged the newest verdict: let it, or send `acknowledge` with its seq",
     "tripped": "the device has switched off to protect itself: find out why, then restart it",
@@ -27,9 +28,9 @@ BLOCKED = {
 """Why no run can begin, in words for a machine, and what a person does about it."""
 
 
-def blocked(stand: str, words: tuple[str, ...]) -> RefusedError:
-    """The refusal of a start, for words of BLOCKED."""
-    told = "; ".join(f"{word} ({BLOCKED[word]})" for word in words)
+def blocked(stand: str, words: tuple[str, ...], more: dict[str, str | None]) -> RefusedError:
+    """The refusal of a start, for words of BLOCKED; `more` says it better where more is known."""
+    told = "; ".join(f"{word} ({more.get(word) or BLOCKED[word]})" for word in words)
     return RefusedError(f"stand {stand}: cannot start: {told}", words)
 
 

@@ -26,13 +26,14 @@ from daq.record.values import StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
 from daq.stand.capturing import Capturing
-from daq.stand.errors import RefusedError, blocked
+from daq.stand.errors import BLOCKED, RefusedError, blocked
 from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.idle import Idle
 from daq.stand.lease import Lease
 from daq.stand.ready import bars, make_ready
 from daq.stand.request import StartRequest
 from daq.stand.result import About
+from daq.stand.room import lacking, needed
 from daq.stand.said import Begun, Finished, Live, Said, Stage, Zeroed
 from drivers.block import Block, DeviceReset, Event, Feature, Identity, Link, LinkChange, Replayed, Status
 from drivers.device import Device, DriverError
@@ -89,6 +90,7 @@ class Stand:
         self._last_run = ""
         self._removing = False
         self._held = False
+        self._no_room: str | None = None
         self._capturing = Capturing(self._no_capture)
 
     # The loop.
@@ -245,6 +247,7 @@ class Stand:
             "channel_missing": self.identity is not None and self._idle is None,
             "run_under_way": self._active is not None or self._starting.locked(),
             "storing": self._finishing is not None,
+            "disk_full": self._no_room is not None,
             "power_on": self._active is None and self._idle is not None and self._idle.powered,
             "not_acknowledged": self._held,
             **bars(self.config.stand.drive, self.identity, self._status),
@@ -257,8 +260,9 @@ class Stand:
         Raises:
             RefusedError: the part is unknown, the stand is not ready, or the run could not be recorded.
         """
+        await self.look_for_room()
         if words := self.blocked_by:
-            raise blocked(self.key, words)
+            raise blocked(self.key, words, {"disk_full": self._no_room})
         try:
             entry = self.catalogue.entry(request.part)
         except CatalogueError as error:
@@ -456,6 +460,16 @@ class Stand:
         """Lets no run begin while somebody has yet to acknowledge the newest verdict."""
         self._held = held
         self._say_stage()
+
+    async def look_for_room(self) -> None:
+        """Lets no run begin where the disk might not take it; each start looks, and whoever wants to be told before."""
+        if self.identity is None:
+            return
+        need = needed((entry.part for entry in self.catalogue), self.config.stand, self.identity)
+        before, self._no_room = self._no_room, await asyncio.to_thread(lacking, self.config, need)
+        self._say_stage()
+        if self._no_room is not None and before is None:
+            self._say(Alarm("disk_full", "stop", f"stand {self.key}: {self._no_room}", BLOCKED["disk_full"]))
 
     async def zero(self) -> Zero:
         """Takes the zero of a stand at rest, which live values between runs are shown against. A run takes its own.

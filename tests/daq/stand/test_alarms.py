@@ -35,7 +35,8 @@ def ended(**files: Any) -> Finished:
 
 SAYS: dict[Gone, Said | Notice] = {
     Gone.NEXT_RUN: Begun(ABOUT, ()),
-    Gone.NOTHING_ASKED: Stage(ABOUT, StageNow("shutoff", Do.WAIT, 9.0, asked=False), ()),
+    Gone.NOTHING_ASKED: Stage(ABOUT, StageNow("shutoff", Do.WAIT, 9.0, asked=False), ("disk_full",)),
+    Gone.ROOM: Stage(ABOUT, StageNow("shutoff", Do.WAIT, 9.0, asked=True), ("run_under_way",)),
     Gone.LINK_UP: LinkChange(Link.UP, ""),
     Gone.DEVICE_FITS: IDENTITY,
     Gone.STORED: ended(),

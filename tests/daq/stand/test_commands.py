@@ -79,7 +79,8 @@ async def test_a_start_that_meets_the_end_of_the_stand_is_a_void_run(config: Sta
     stand.attach(device)
     operating = asyncio.create_task(stand.operate(device))
     starting = asyncio.create_task(stand.start(StartRequest("MH-2101")))
-    await asyncio.sleep(0)
+    while not stand._starting.locked():  # it has been looked whether a run may begin  # noqa: ASYNC110
+        await asyncio.sleep(0.001)
     operating.cancel()
     await asyncio.sleep(0)
     store.gate.set()

@@ -12,7 +12,8 @@ from tests.system.faults.bench import Bench, CampaignError, Row, bench, wait_for
 from tests.system.faults.brokers import more
 from tests.system.faults.points import SPOILED, gated
 
-DISK = "24m"
+DISK = "200m"
+"""More than what is kept free for the longest run."""
 NOT_STORED = "the verdict is not stored yet"
 STANDS_STILL_S = 2.0
 """Longer than an impatient daemon waits for a lock."""
@@ -50,12 +51,18 @@ def _told(at: Bench) -> str:
 
 
 def full(times: int) -> Row:
-    """Not a byte is left while runs are produced; then there is room again."""
+    """Not a byte is left, by turns from a verdict that is about to be stored on, or at any time; then there is room."""
     with bench() as at, _small_disk(at):
-        at.start()
+        gate = at.folder / "gate"
+        at.start(None, partial(gated, gate))
         recovered = 0.0
-        for _ in range(times):
+        for k in range(times):
             more(at, 5)
+            if k % 2 == 0:
+                gate.touch()
+                wait_for(gate.with_suffix(".reached").exists, "a verdict")
+                _fill(at)
+                gate.unlink()
             end = time.monotonic() + 4.0
             while time.monotonic() < end:
                 _fill(at)
@@ -63,7 +70,8 @@ def full(times: int) -> Row:
             (at.data / "ballast").unlink()
             recovered = max(recovered, at.arrival_after(time.time()))
         at.stop()
-        return Row("disk full", times, at.finish(), recovered, _told(at))
+        remark = _told(at) if at.said(NOT_STORED) else "NOT: no verdict met the full disk"
+        return Row("disk full", times, at.finish(), recovered, remark)
 
 
 def locked(times: int) -> Row:

@@ -99,7 +99,8 @@ async def _serve(job: Job, log: TextIO) -> None:
     broker = replace(config.broker, host="127.0.0.1", port=job.port)
     data = job.data.absolute()
     database = job.database or engine.sqlite_url(data / "records.db")
-    config = replace(config, device=job.device, broker=broker, data=data, database=database)
+    # Rows with a small disk of their own: a run's need is asked for, a reserve beside it is not.
+    config = replace(config, device=job.device, broker=broker, data=data, database=database, keep_free=0)
     stop, begun = asyncio.Event(), asyncio.Queue[str]()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
 
