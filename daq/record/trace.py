@@ -5,6 +5,7 @@ The child keeps pyarrow out of the daemon's memory. Reading back is in `daq.reco
 
 import io
 import json
+import os
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -39,7 +40,7 @@ def write_trace(
         TraceError: columns and units don't fit each other, or the file could not be written.
     """
     _check(path, columns, units)
-    header = json.dumps({"path": str(path), "units": units, "about": about or {}}).encode()
+    header = json.dumps({"path": str(path), "units": units, "about": about or {}, "parent": os.getpid()}).encode()
     arrays = io.BytesIO()
     named: dict[str, Any] = {f"c_{name}": values for name, values in columns.items()}
     np.savez(arrays, **named)

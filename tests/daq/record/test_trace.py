@@ -1,9 +1,15 @@
 """A trace file is whole, under its name, with units; and one that fails costs no run."""
 
+import contextlib
 import hashlib
+import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
+import psutil
 import pytest
 
 from daq.record.errors import TraceError
@@ -76,3 +82,31 @@ def test_a_file_that_is_no_trace_is_named(tmp_path: Path) -> None:
     (tmp_path / "run.parquet").write_bytes(b"postal round, monday")
     with pytest.raises(TraceError, match=r"run\.parquet: it cannot be read"):
         read_trace(tmp_path / "run.parquet")
+
+
+KEPT = """
+import subprocess, sys, time
+child = subprocess.Popen([sys.executable, "-P", "-m", "daq.record.trace_writer"], stdin=int(sys.argv[1]))
+print(child.pid, flush=True)
+time.sleep(60)
+"""
+
+
+def test_a_writer_does_not_outlive_its_daemon(tmp_path: Path) -> None:
+    """It waits for the rest of what it is to write, which here comes from somebody who lives on."""
+    reads, writes = os.pipe()
+    daemon = subprocess.Popen([sys.executable, "-c", KEPT, str(reads)], pass_fds=(reads,), stdout=subprocess.PIPE)
+    os.close(reads)
+    assert daemon.stdout is not None
+    writer = psutil.Process(int(daemon.stdout.readline()))
+    header = {"path": str(tmp_path / "run.parquet"), "units": {}, "about": {}, "parent": daemon.pid}
+    os.write(writes, json.dumps(header).encode() + b"\n")
+    daemon.kill()
+    daemon.communicate()
+    try:
+        with contextlib.suppress(psutil.NoSuchProcess):
+            writer.wait(5)
+        assert not writer.is_running() or writer.status() == psutil.STATUS_ZOMBIE
+    finally:
+        os.close(writes)
+    assert list(tmp_path.iterdir()) == []
