@@ -6,6 +6,7 @@ import os
 import shutil
 import signal
 import subprocess
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -22,6 +23,7 @@ settings.register_profile("same", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("same")
 
+STARTS_S = 10.0
 MakeBroker = Callable[..., "Mosquitto"]
 _PLACES = os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"))
 
@@ -35,7 +37,7 @@ class Mosquitto:
             pytest.fail("mosquitto is not installed; on Debian: apt-get install mosquitto")
         self._program = program
         self.folder = folder
-        self._process: subprocess.Popen[str] | None = None
+        self._process: subprocess.Popen[bytes] | None = None
         self.host = "127.0.0.1"
         self.port = free_port()
         lines = (
@@ -57,14 +59,16 @@ class Mosquitto:
     def start(self) -> None:
         """Returns when it listens."""
         command = [self._program, "-c", str(self.folder / "mosquitto.conf")]
-        self._process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-        assert self._process.stderr is not None
-        said = []
-        for line in self._process.stderr:
-            said.append(line)
-            if line.rstrip().endswith("running"):
-                return
-        pytest.fail(f"mosquitto did not start: {''.join(said)}")
+        # Into a file: a pipe that nobody reads is full after some minutes, and the broker then stands still.
+        log = self.folder / "mosquitto.log"
+        before = log.stat().st_size if log.exists() else 0
+        with log.open("ab") as file:
+            self._process = subprocess.Popen(command, stderr=file)
+        give_up = time.monotonic() + STARTS_S
+        while "running\n" not in (said := log.read_bytes()[before:].decode()):
+            if self._process.poll() is not None or time.monotonic() > give_up:
+                pytest.fail(f"mosquitto did not start: {said}")
+            time.sleep(0.005)
 
     def kill(self) -> None:
         """Ends it without warning."""

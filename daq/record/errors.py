@@ -49,6 +49,10 @@ class MigrationError(RecordError):
     """The tables could not be brought up to date."""
 
 
+class StandTakenError(RecordError):
+    """Another machine works this stand, with its records in the same database."""
+
+
 class UnknownRunError(RecordError):
     """No run has this id, or a prefix fits several."""
 

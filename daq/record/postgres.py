@@ -51,7 +51,7 @@ def _engine(url: URL, dumps: Callable[[Any], str], session: str) -> Engine:
     made = create_engine(
         url.set(drivername=DRIVER),
         json_serializer=dumps,
-        pool_size=1,
+        pool_size=2,  # one of them may hold a stand
         max_overflow=1,
         pool_pre_ping=True,  # after a restart of the server nothing is lost by asking a connection that died
         isolation_level="READ COMMITTED",  # what is read after the write lock is what the one before has left

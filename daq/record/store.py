@@ -21,6 +21,7 @@ from daq.record.errors import (
     UnknownRunError,
 )
 from daq.record.explain import explain
+from daq.record.holding import Holding
 from daq.record.models import Command, Configuration, Event, Outbox, PartRevision, Run
 from daq.record.rows import fill, to_data
 from daq.record.schema import check, ensure, known, move
@@ -52,6 +53,7 @@ class Store:
         self._engine = connect(url, reads=reads)
         self._reading, self._writing = for_reading(self._engine), for_writing(self._engine)
         self.where = shown(self._engine)
+        self._holding: Holding | None = None
 
     def open(self) -> None:
         """Makes sure that the tables are there and known; makes them and the file, or brings them up to date, unless
@@ -83,11 +85,34 @@ class Store:
                 move(self._engine, to)
         return before
 
+    def hold(self, stand: str) -> None:
+        """Takes a stand (its key) until `close`, and lets go of one taken before, so that no other machine works it
+        with this database. Where that is a file nothing is done: it has no other machine.
+
+        Raises:
+            StandTakenError: another one does.
+        """
+        if self._holding is not None:
+            self._holding.let_go()
+        if self._engine.dialect.name == "postgresql":
+            self._holding = Holding(self._engine, stand, self.where)
+            with self._explained():
+                self._holding.take()
+
     def close(self) -> None:
+        if self._holding is not None:
+            self._holding.let_go()
         self._engine.dispose()
 
     def start_run(self, started: StartedRun) -> Attempt:
-        """Writes the row of a run that begins, with the part and configuration in force."""
+        """Writes the row of a run that begins, with the part and configuration in force.
+
+        Raises:
+            StandTakenError: another machine has taken the stand, while the server was away.
+        """
+        if self._holding is not None:
+            with self._explained():
+                self._holding.renew()
         try:
             return self._start(started)
         except DatabaseUnreachableError:  # a connection that breaks in the commit leaves open whether it was done

@@ -11,7 +11,7 @@ from daq.catalogue.stand_file import StandConfig
 from daq.publish import contract as c
 from daq.record.async_store import AsyncStore
 from daq.record.store import Store
-from daq.record.values import Finished, StoredRun
+from daq.record.values import Finished, StoredRun, stand_key
 from daq.stand.errors import HeldError
 from daq.stand.recover import NOTHING, recovered
 
@@ -22,11 +22,12 @@ async def held(config: StandConfig, store: AsyncStore) -> AsyncIterator[None]:
 
     Raises:
         HeldError: another process works the stand, or the folder of the records cannot be written.
-        RecordError: the database cannot be opened.
+        RecordError: the database cannot be opened, or another machine works the stand with it.
     """
     with _lock(config):
         try:
             await store.open()
+            await store.ask(Store.hold, stand_key(config.stand.site, config.stand.name))
             await _close_unfinished(config, store)
             yield
         finally:
