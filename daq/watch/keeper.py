@@ -76,7 +76,7 @@ class Keeper:
 
         Raises:
             OverdueError: the daemon did not end in time.
-            StandError, RecordError, DriverError: as `Daemon.run` says, where the stand is alone or told to stop.
+            StandError, RecordError, DriverError: as `Daemon.run` says, where the stand is alone.
         """
         ABOUT.set(self.name)
         try:
@@ -95,12 +95,13 @@ class Keeper:
                     return
             except Exception as error:
                 overdue = isinstance(error, OverdueError)  # who knows what it still holds
-                if stop.is_set() or (self._alone and overdue):
-                    raise
-                if not overdue and self._undone(error):
+                if not (overdue or stop.is_set()) and self._undone(error):
                     continue
-                if self._alone:
+                if self._alone or (overdue and stop.is_set()):
                     raise
+                if stop.is_set():
+                    self._say("stand_failed", error, "; it was to stop anyway")
+                    return
                 if time.monotonic() - began > LONGEST_WAIT_S:
                     waits.reset()
                 await self._pause(waits.wait(), error, stop)

@@ -167,6 +167,30 @@ async def test_a_device_that_never_answers_as_a_stand_is_undone_too(
     assert told.of("stand_failed") == []
 
 
+class Sulky(keeper.Daemon):
+    """The daemon of bench-2 ends badly."""
+
+    async def run(self, stop: asyncio.Event, device: Any = None) -> None:
+        await super().run(stop, device)
+        if self.config.stand.name == "bench-2":
+            raise StandError("the door is stuck; oil it")
+
+
+async def test_one_that_ends_badly_does_not_spoil_an_orderly_stop(
+    stand: Callable[..., Loaded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(keeper, "Daemon", Sulky)
+    told, both = Told(), [stand("bench-1"), stand("bench-2")]
+    service = Service([(one, lambda one=one: one) for one in both], told, manager=Manager({}))  # type: ignore[misc]
+    await worked(service, told, device="stop")
+    [failed] = told.of("stand_failed")
+    assert (failed["stand"], failed["text"]) == (
+        "marrow-hill/bench-2",
+        "the door is stuck; oil it; it was to stop anyway",
+    )
+    assert told.records[-1]["event"] == "stopped"
+
+
 class Busy(keeper.Daemon):
     """A run is under way at bench-1, until it is over."""
 
