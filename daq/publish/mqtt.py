@@ -90,6 +90,7 @@ class _Client(aiomqtt.Client):
     """
 
     refusal: ReasonCode | None = None
+    _entering = False
     largest: int | None = None
     """What the broker said is the largest packet it takes (MQTT 5, 3.2.2.3.6); None where it said nothing."""
 
@@ -104,7 +105,7 @@ class _Client(aiomqtt.Client):
         super()._on_disconnect(*given, **more)
 
     def _shut_out(self) -> None:
-        if not self._connected.done():
+        if self._entering and not self._connected.done():
             self._connected.set_exception(aiomqtt.MqttError("closed by the broker, which gave no reason"))
 
     def _on_publish(
@@ -139,11 +140,14 @@ class _Client(aiomqtt.Client):
             raise aiomqtt.MqttError(f"no answer within {self.timeout:g} s") from None
 
     async def __aenter__(self) -> Self:
+        self._entering = True
         try:
             return await super().__aenter__()
         except aiomqtt.MqttError:
             self._client.disconnect()  # a broker that accepts and then says nothing would keep the socket open
             raise
+        finally:
+            self._entering = False
 
     async def __aexit__(self, *error: Any) -> None:
         # What broke the connection was told by whichever call met it; asyncio would complain that nobody asked for it.

@@ -1,10 +1,12 @@
 """The connection's own repairs of the library, apart from a broker."""
 
 import asyncio
+import gc
 import socket
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
 from daq.publish.errors import BrokerError, BrokerRefusesError
@@ -59,3 +61,20 @@ async def test_a_name_that_no_host_can_have_is_trouble_like_any_other() -> None:
     with pytest.raises(BrokerError, match=r"broker a\.\.b:1883: no connection .* check"):
         async with connect(Broker("a..b"), "bench"):
             pass
+
+
+async def test_a_broker_that_says_nothing_leaves_nothing_behind(caplog: pytest.LogCaptureFixture) -> None:
+    """Days of attempts: no socket, no task, and no complaint of the loop about what nobody asked for."""
+    process = psutil.Process()
+    with socket.create_server(("127.0.0.1", 0), backlog=100) as silent:
+        broker = Broker("127.0.0.1", silent.getsockname()[1], timeout_s=0.01)
+        for k in range(20):
+            if k == 10:
+                before = process.num_fds(), len(asyncio.all_tasks())
+            with pytest.raises(BrokerError, match="no answer within"):
+                async with connect(broker, "bench"):
+                    pass
+        await asyncio.sleep(0.05)
+        gc.collect()
+        assert (process.num_fds(), len(asyncio.all_tasks())) <= before
+    assert "never retrieved" not in caplog.text
