@@ -4,7 +4,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -16,6 +16,7 @@ from daq.record.errors import (
     DatabaseMissingError,
     DatabaseUnwritableError,
     DiskFullError,
+    RecordError,
 )
 from daq.record.store import Store
 from daq.record.values import Filter
@@ -149,3 +150,36 @@ def test_a_file_that_is_no_database_is_named(url: str) -> None:
         with pytest.raises(DatabaseDamagedError, match=r"bench\.db: the file is no SQLite database"):
             Store(url, reads=reads).open()
     assert file_of(url).read_bytes() == b"postal round, monday\n" * 100
+
+
+def test_damage_in_the_middle_is_told_and_spreads_no_further(store: Store, url: str, tmp_path: Path) -> None:
+    """Whichever page of the file is not what it was: each call works or tells the damage, nothing is answered that was
+    never written, and the file, which a person has to judge, stays as it is but for what is written on purpose."""
+    for number in range(40):
+        store.start_run(started(number))
+        store.finish_run(started(number).run, finish(started(number)))
+    whole = {line.run for line in store.runs(Filter())}
+    store.close()
+    with closing(raw(url)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        [[page]] = connection.execute("PRAGMA page_size").fetchall()
+    content = file_of(url).read_bytes()
+    told = 0
+    for k in range(1, len(content) // page, 3):
+        spoilt = tmp_path / f"page-{k}.db"
+        spoilt.write_bytes(content[: k * page] + b"\x55" * page + content[(k + 1) * page :])
+        there, run = Store(sqlite_url(spoilt)), started(100)
+        with closing(there):
+            for call in (
+                there.open,
+                lambda there=there, run=run: there.start_run(run),  # type: ignore[misc]
+                lambda there=there, run=run: there.finish_run(run.run, finish(run)),  # type: ignore[misc]
+                lambda there=there: there.unsent("marrow-hill/bench-1", 100),  # type: ignore[misc]
+            ):
+                try:
+                    call()
+                except RecordError as error:
+                    told += isinstance(error, DatabaseDamagedError)
+            with suppress(RecordError):
+                assert {line.run for line in there.runs(Filter())} <= whole | {run.run}
+    assert told > 10
