@@ -15,8 +15,8 @@ from tests.system.faults.points import SPOILED, gated
 DISK = "200m"
 """More than what is kept free for the longest run."""
 NOT_STORED = "the verdict is not stored yet"
-STANDS_STILL_S = 2.0
-"""Longer than an impatient daemon waits for a lock."""
+FULL_S = STANDS_STILL_S = 2.0
+"""Longer than an impatient daemon waits for a lock, or before it tries again."""
 
 
 @contextmanager
@@ -63,7 +63,7 @@ def full(times: int) -> Row:
                 wait_for(gate.with_suffix(".reached").exists, "a verdict")
                 _fill(at)
                 gate.unlink()
-            end = time.monotonic() + 4.0
+            end = time.monotonic() + FULL_S
             while time.monotonic() < end:
                 _fill(at)
                 time.sleep(0.05)
