@@ -10,16 +10,15 @@ from typing import Any
 from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
-from daq.procedure.effects import Alarm
 from daq.publish.backoff import BackOff
-from daq.record.errors import RecordError
 from daq.stand.daemon import Daemon, broker_of
 from daq.stand.errors import StandError
 from daq.stand.report import record
 from daq.watch.log import ABOUT, Record, Told
 from daq.watch.overseer import Overseer
+from daq.watch.trouble import EXPECTED, restarted, words
 from drivers.block import Link, LinkChange
-from drivers.device import Address, AddressError, DriverError
+from drivers.device import Address, AddressError
 
 STOP_WITHIN_S = 30.0
 """A stop stores the verdict of the run that it ends, for which a stand takes 15 s at most, and says goodbye in 2 s."""
@@ -28,9 +27,6 @@ IDLE_S = 0.1
 """So often a daemon that is to be replaced is asked whether its run is over."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 """Between two attempts at a stand that fails; what worked for longer than the longest begins with the first again."""
-EXPECTED = (CatalogueError, StandError, RecordError, DriverError)
-"""What tells by itself what is wrong; anything else is a mistake of ours, and told with where it was made."""
-
 Loaded = tuple[StandConfig, Catalogue]
 Read = Callable[[], Loaded]
 
@@ -117,13 +113,13 @@ class Keeper:
 
     async def _pause(self, seconds: float, error: Exception, stop: asyncio.Event) -> None:
         self._say("stand_failed", error, "; the other stands go on", again_s=seconds)
-        self._failures, self._trouble = self._failures + 1, _words(error)
+        self._failures, self._trouble = self._failures + 1, words(error)
         self.tried.set()
         self._hurry.clear()
         await _first(seconds, stop, self._another, self._hurry)
 
     def _say(self, event: str, error: Exception, what: str, **more: Any) -> None:
-        made = {"event": event, "level": "error", "text": f"{_words(error)}{what}", **more}
+        made = {"event": event, "level": "error", "text": f"{words(error)}{what}", **more}
         if not isinstance(error, EXPECTED):
             made["trace"] = "".join(traceback.format_exception(error))
         self._told(made)
@@ -148,7 +144,7 @@ class Keeper:
         self._overseer.watch(daemon)
         if self._failures:
             for listen in (daemon.voice.hear, hear):
-                listen(_restarted(self.name, self._failures, self._trouble))
+                listen(restarted(self.name, self._failures, self._trouble))
         working = asyncio.create_task(daemon.run(ended), name=f"daemon {self.name}")
         beside = [
             asyncio.create_task(self._note_work(daemon), name="at work"),
@@ -225,19 +221,6 @@ class Keeper:
             self.daemon.stand.catalogue = loaded[1]
             self.daemon.hurry()
         self._told({"event": "reloaded", "what": "catalogue"})
-
-
-def _words(error: BaseException) -> str:
-    """What went wrong, for people; a group says nothing of its own."""
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return str(error) if isinstance(error, EXPECTED) else f"a mistake of this program: {type(error).__name__}: {error}"
-
-
-def _restarted(stand: str, failures: int, trouble: str) -> Alarm:
-    often = "once" if failures == 1 else f"{failures} times"
-    text = f"stand {stand}: its daemon failed and was begun again ({often}): {trouble}"
-    return Alarm("restarted", "warn", text, "do as it says, or see the log, where all of it stands")
 
 
 async def _end(working: "asyncio.Task[None]") -> None:
