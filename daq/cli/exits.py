@@ -35,6 +35,7 @@ _EXPECTED = (
     ("daq.publish.errors", "PublishError", Exit.INTERNAL),
     ("daq.stand.errors", "RequestError", Exit.USAGE),
     ("daq.study.errors", "StudyError", Exit.USAGE),
+    ("daq.watch.clash", "ClashError", Exit.USAGE),
     ("daq.stand.errors", "StandError", Exit.INTERNAL),
     ("daq.cli.broker", "BrokerError", Exit.INTERNAL),
     ("simulator.errors", "SimulatorError", Exit.USAGE),

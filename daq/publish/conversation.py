@@ -32,16 +32,18 @@ class Conversation:
         self._requests: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
         self._answers: asyncio.Queue[_Outgoing] = asyncio.Queue(_WAITING)
 
-    async def receive(self, connection: Connection, subscribed: asyncio.Event) -> None:
-        """Reads requests until the connection breaks, which it is the first to notice, for it is always waiting.
-        `subscribed` is set once requests can come in."""
+    async def subscribe(self, connection: Connection) -> bool:
+        """Asks for requests; whether they can come in from now on."""
         try:
             await connection.subscribe(self._topics.commands)
         except RefusedError as error:
             self._notices.trouble(Code.SUBSCRIBE_REFUSED, str(error))
-        else:
-            self._notices.over(Code.SUBSCRIBE_REFUSED, "requests are heard again")
-        subscribed.set()
+            return False
+        self._notices.over(Code.SUBSCRIBE_REFUSED, "requests are heard again")
+        return True
+
+    async def receive(self, connection: Connection) -> None:
+        """Reads requests until the connection breaks, which it is the first to notice, for it is always waiting."""
         async for incoming in connection.messages():
             name = self._topics.command(incoming.topic)
             if name is None:

@@ -102,6 +102,8 @@ class Publisher:
         self._backlog: dict[str, object] = {}
         self._states: dict[str, str] = {STATUS: text(status)}
         self._changed_states: set[str] = set()
+        self._refused_states: set[str] = set()
+        self._record_refused = False
         self._states_changed = asyncio.Event()
         self._live: str | None = None
         self._live_changed = asyncio.Event()
@@ -133,6 +135,7 @@ class Publisher:
     def hurry(self) -> None:
         """Tries at once what the broker has refused, or where it was away: somebody has mended something."""
         self._hurry.set()
+        self._hurry = asyncio.Event()
 
     async def run(self) -> None:
         """Connects, and again whenever the connection breaks, until `stop`. Raises only what is a mistake of ours."""
@@ -146,7 +149,7 @@ class Publisher:
         away = BackOff(self._timing.first_wait, self._timing.longest_wait)
         shut_out = BackOff(self._timing.refused, self._timing.longest_refused)
         while not self._stopping.is_set():
-            began = time.monotonic()
+            began, hurry = time.monotonic(), self._hurry
             trouble = await self._connect_once()
             if trouble is None:
                 return
@@ -155,9 +158,9 @@ class Publisher:
                 away.reset()
                 shut_out.reset()
             if isinstance(trouble, BrokerRefusesError):
-                await self._pause(shut_out)
+                await self._pause(shut_out, hurry)
             else:
-                await self._pause(away)
+                await self._pause(away, hurry)
 
     async def _connect_once(self) -> BrokerError | None:
         """One connection from beginning to end; what broke it, None after a clean stop."""
@@ -179,9 +182,11 @@ class Publisher:
         self._live = None
         talk, subscribed = self._conversation, asyncio.Event()
         jobs = (
-            talk.receive(connection, subscribed),
+            talk.receive(connection),
+            self._ask_for_requests(connection, subscribed),
             talk.answer(connection),
             self._send_states(connection, subscribed),
+            self._offer_states_again(),
             self._send_live(connection),
             self._send_beat(connection),
             self._drain(connection),
@@ -203,6 +208,16 @@ class Publisher:
             if not broken:
                 await self._say_goodbye(connection)
 
+    async def _ask_for_requests(self, connection: Connection, subscribed: asyncio.Event) -> None:
+        """`subscribed` is set once requests can come in, or the broker has said that they will not."""
+        refused = BackOff(self._timing.refused, self._timing.longest_refused)
+        hurry = self._hurry
+        while not await self._conversation.subscribe(connection):
+            subscribed.set()
+            await self._pause(refused, hurry)
+            hurry = self._hurry
+        subscribed.set()
+
     async def _send_states(self, connection: Connection, subscribed: asyncio.Event) -> None:
         # Who reads that the stand is ready may ask for a start at once; nobody would hear it before.
         await subscribed.wait()
@@ -214,6 +229,16 @@ class Publisher:
                 self._changed_states.discard(name)
                 await self._send_state(connection, name)
 
+    async def _offer_states_again(self) -> None:
+        refused = BackOff(self._timing.refused, self._timing.longest_refused)
+        while True:
+            await self._pause(refused, self._hurry)
+            if self._refused_states:
+                self._changed_states |= self._refused_states
+                self._states_changed.set()
+            else:
+                refused.reset()
+
     def _turn(self, name: str) -> tuple[bool, bool, str]:
         """Status first: whoever sees another state then knows that the daemon is there. What is cleared comes last."""
         return name != STATUS, not self._states[name], name
@@ -222,9 +247,16 @@ class Publisher:
         payload = self._states[name]
         try:
             await connection.send(self._topics.of(name), payload, retain=True)
+            self._refused_states.discard(name)
         except RefusedError as error:
             if payload:  # what may not be written there needs no clearing
+                self._refused_states.add(name)
                 self._notices.trouble(Code.PUBLISH_REFUSED, str(error))
+        self._see_that_all_is_taken()
+
+    def _see_that_all_is_taken(self) -> None:
+        if not (self._refused_states or self._record_refused):
+            self._notices.over(Code.PUBLISH_REFUSED, "messages are taken again")
 
     async def _send_live(self, connection: Connection) -> None:
         while True:
@@ -244,14 +276,16 @@ class Publisher:
     async def _drain(self, connection: Connection) -> None:
         refused = BackOff(self._timing.refused, self._timing.longest_refused)
         while True:
+            hurry = self._hurry
             try:
                 if await self._send_waiting(connection):
                     refused.reset()
                 else:
                     await self._outbox.changed()
             except RefusedError as error:
+                self._record_refused = True
                 self._notices.trouble(Code.PUBLISH_REFUSED, f"{error}. It is tried again; what comes after it waits")
-                await self._pause(refused)
+                await self._pause(refused, hurry)
             except RecordError as error:
                 self._notices.trouble(Code.OUTBOX, f"{error}. It is tried again; what comes after it waits")
                 await asyncio.sleep(self._timing.again)
@@ -274,7 +308,8 @@ class Publisher:
             content_type = CONTENT_TYPE if message.topic == "result" else JSON
             await connection.send(self._topics.of(message.topic), message.payload, content_type=content_type)
             await self._outbox.mark_sent(message.id, self._now())
-            self._notices.over(Code.PUBLISH_REFUSED, "messages are taken again")
+            self._record_refused = False
+            self._see_that_all_is_taken()
             self._notices.over(Code.OUTBOX, "the record answers again")
         return bool(waiting)
 
@@ -306,16 +341,16 @@ class Publisher:
         )
         return Will(self._topics.of(STATUS), text(lost))
 
-    async def _pause(self, waits: BackOff) -> None:
-        """Waits for as long as it is told, but not beyond a `stop` or a `hurry`, with which waits begin anew."""
-        self._hurry.clear()
-        stopping, hurrying = (asyncio.create_task(event.wait()) for event in (self._stopping, self._hurry))
+    async def _pause(self, waits: BackOff, hurry: asyncio.Event) -> None:
+        """Waits for as long as it is told, but not beyond a `stop`, nor a `hurry` since the event was looked up, with
+        which waits begin anew."""
+        waiting = [asyncio.create_task(event.wait()) for event in (self._stopping, hurry)]
         try:
-            await asyncio.wait((stopping, hurrying), timeout=waits.wait(), return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(waiting, timeout=waits.wait(), return_when=asyncio.FIRST_COMPLETED)
         finally:
-            stopping.cancel()
-            hurrying.cancel()
-        if self._hurry.is_set():
+            for task in waiting:
+                task.cancel()
+        if hurry.is_set():
             waits.reset()
 
 

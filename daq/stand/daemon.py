@@ -36,7 +36,8 @@ ROOM_S = 10.0
 class Daemon:
     """Owns what one stand needs. `hear` gets everything the stand says, and troubles of the rest as Notices.
 
-    `device` is the one at work; `working` is true while runs can be asked for and results are stored.
+    `device` is the one at work, `broker` how the broker is reached, password included; `working` is true while runs can
+    be asked for and results are stored.
     """
 
     def __init__(self, config: StandConfig, catalogue: Catalogue, hear: Callable[[Said | Notice], None]) -> None:
@@ -50,6 +51,7 @@ class Daemon:
         self._hear = hear
         self._publisher: Publisher | None = None
         self.device: Device | None = None
+        self.broker: Broker | None = None
         self.working = False
 
     async def run(self, stop: asyncio.Event, device: Device | None = None) -> None:
@@ -81,9 +83,8 @@ class Daemon:
         topics = Topics(config.root, config.stand.site, config.stand.name)
         desk = Desk(self.store, self.stand.key, self.orders.handle)
         outbox = self.store.outbox(self.stand.key)
-        publisher = Publisher(
-            broker_of(config), topics, self.voice.status, outbox=outbox, desk=desk, notify=self.notice
-        )
+        self.broker = broker_of(config)
+        publisher = Publisher(self.broker, topics, self.voice.status, outbox=outbox, desk=desk, notify=self.notice)
         self._publisher = publisher
         self.voice.speak_through(publisher)
         newest = await self.store.ask(Store.newest, config.stand.site, config.stand.name)
@@ -155,8 +156,10 @@ def broker_of(config: StandConfig) -> Broker:
     password = None
     if broker.password_file is not None:
         try:
-            password = broker.password_file.read_text(encoding="utf-8").splitlines()[0].strip()
-        except (OSError, IndexError) as error:
+            password = broker.password_file.read_text(encoding="utf-8").partition("\n")[0].strip()
+            if not password:
+                raise ValueError("nothing in it")
+        except (OSError, ValueError) as error:  # the latter also where it is no UTF-8
             raise StandError(
                 f"{config.path}: broker.password_file {broker.password_file}: expected a file whose first line is the "
                 f"password, found {error}; write it, readable for the daemon only"

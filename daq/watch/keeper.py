@@ -209,7 +209,9 @@ class Keeper:
 
     def take(self, loaded: Loaded) -> None:
         """Has a new configuration count: its parts at once, another stand from the end of the run under way on."""
-        if loaded[0] != self.config:
+        broker = None if self.daemon is None else self.daemon.broker
+        # A password lies in a file of its own, and may be another although the stand's file is the same.
+        if loaded[0] != self.config or (broker is not None and broker != broker_of(loaded[0])):
             self._next = loaded
             self._another.set()
             return

@@ -171,7 +171,10 @@ async def test_records_go_out_in_order_over_a_kill_of_the_broker(
         async with listening(mosquitto.port, "plant") as listener:
             came = [read(await listener.next("result"))["number"] for _ in range(4)]
     assert came == [1, 2, 3, 4]
-    assert [n.active for n in bench.told if n.code is Code.BROKER] == [True, False]
+    # That it broke, and that nobody answers, are two texts; the second is told where an attempt came before the broker.
+    *troubles, over = [n.active for n in bench.told if n.code is Code.BROKER]
+    assert troubles in ([True], [True, True])
+    assert not over
 
 
 @EACH_DATABASE

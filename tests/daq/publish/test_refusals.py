@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
-from daq.publish.mqtt import connect
-from daq.publish.notices import Code
+from daq.publish.errors import RefusedError
+from daq.publish.mqtt import Connection, connect
+from daq.publish.notices import Code, Notice
 from daq.record.async_store import AsyncStore
 from tests.conftest import MakeBroker, Mosquitto
-from tests.daq.publish.conftest import QUICK, OpenBench, until
+from tests.daq.publish.conftest import QUICK, TOPICS, OpenBench, until
 from tests.daq.publish.listener import listening, read, says
 from tests.daq.publish.test_publisher import ACL, all_sent, finish, waiting
 from tests.system.bench import program
@@ -150,3 +151,71 @@ async def test_state_and_live_values_pass_a_backlog_that_drains(
             assert len(passed) < 20
         assert await waiting(database) > 10
         await all_sent(database)
+
+
+async def test_what_is_mended_between_a_refusal_and_the_wait_is_not_missed(
+    locked: Mosquitto, open_bench: OpenBench, attempts: list[float]
+) -> None:
+    account = {"username": "bench-1", "password": "ours"}
+    async with open_bench(locked.port, timing=replace(PATIENT, refused=30.0), **account) as bench:
+        tell = bench.publisher._notices._notify
+
+        def mend(notice: Notice) -> None:
+            tell(notice)
+            if notice.active:
+                set_password(password_file(locked), "ours")
+                locked.reload()
+                bench.publisher.hurry()
+
+        bench.publisher._notices._notify = mend
+        await until(lambda: bench.publisher.connected)
+    assert len(attempts) == 2
+
+
+async def test_a_refused_state_is_an_alarm_until_it_is_taken_whatever_else_is(
+    make_broker: MakeBroker, open_bench: OpenBench, database: AsyncStore, tmp_path: Path
+) -> None:
+    result = "topic readwrite steadyhead/v1/marrow-hill/bench-1/result\n"
+    rules = tmp_path / "rules"
+    rules.write_text(ACL[1] + result)
+    rules.chmod(0o600)
+    broker = make_broker(settings=ACL[0].format(file=rules))
+    broker.start()
+    async with open_bench(broker.port, timing=PATIENT) as bench:
+        bench.publisher.set_state("stage", '{"stage":"idle"}')
+        await until(lambda: bool(bench.told))
+        await finish(database, 1)
+        await all_sent(database)
+        await asyncio.sleep(0.1)
+        [notice] = bench.told
+        assert (notice.code, notice.active) == (Code.PUBLISH_REFUSED, True)
+        assert TOPICS.of("stage") in notice.text
+        rules.write_text(ACL[1] + result + "topic readwrite steadyhead/v1/marrow-hill/bench-1/stage\n")
+        broker.reload()
+        bench.publisher.hurry()
+        await until(lambda: not bench.told[-1].active)
+    assert [notice.active for notice in bench.told] == [True, False]
+
+
+async def test_a_refused_subscription_is_asked_for_again(
+    mosquitto: Mosquitto, open_bench: OpenBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """mosquitto grants all and filters, so the refusal is played here."""
+    asked = 0
+    real = Connection.subscribe
+
+    async def subscribe(self: Connection, topic: str) -> None:
+        nonlocal asked
+        asked += 1
+        if asked < 3:
+            raise RefusedError(f"refused a subscription to {topic}")
+        await real(self, topic)
+
+    monkeypatch.setattr(Connection, "subscribe", subscribe)
+    async with listening(mosquitto.port) as listener, open_bench(mosquitto.port, timing=PATIENT) as bench:
+        await listener.next("status", says(state="online"))  # states do not wait for requests to come in
+        await until(lambda: not bench.told[-1].active if bench.told else False)
+        await listener.send("cmd/start", {"request_id": "plc4-1", "valid_ms": 5000, "part": "MH-2140"})
+        await listener.next("cmd/start/reply")
+        assert [notice.code for notice in bench.told] == [Code.SUBSCRIBE_REFUSED, Code.SUBSCRIBE_REFUSED]
+    assert asked == 3

@@ -21,10 +21,10 @@ def test_all_that_the_configuration_says_of_a_broker_is_used(config: StandConfig
     assert (used.ca_file, used.cert_file, used.key_file) == (str(ca), str(cert), str(key))
 
 
-@pytest.mark.parametrize("content", [None, ""])
-def test_a_password_file_that_is_missing_or_empty(config: StandConfig, tmp_path: Path, content: str | None) -> None:
+@pytest.mark.parametrize("content", [None, b"", b"\nsecond line\n", b"  \n", b"\xff\xfe\n"])
+def test_a_password_file_that_holds_none(config: StandConfig, tmp_path: Path, content: bytes | None) -> None:
     file = tmp_path / "password"
     if content is not None:
-        file.write_text(content)
+        file.write_bytes(content)
     with pytest.raises(StandError, match=r"broker\.password_file .*/password: expected a file whose first line"):
         broker_of(replace(config, broker=replace(config.broker, password_file=file)))

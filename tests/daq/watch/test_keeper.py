@@ -265,3 +265,40 @@ async def test_a_reload_that_gives_two_stands_one_device(stand: Callable[..., Lo
         ("marrow-hill/bench-2", True),
     }
     assert len(told.of("starting")) == 2
+
+
+async def test_a_new_password_counts_from_the_next_reload_on(stand: Callable[..., Loaded], tmp_path: Path) -> None:
+    """It lies in a file of its own, so the stand's file is the same as before."""
+    file = tmp_path / "password"
+    file.write_text("old\n")
+    good = stand("bench-1")
+    good = replace(good[0], broker=replace(good[0].broker, username="bench-1", password_file=file)), good[1]
+    told, reload = Told(), asyncio.Event()
+    service = Service([(good, lambda: good)], told, manager=Manager({}))
+    used: list[str | None] = []
+
+    def look() -> None:
+        daemon = service.keepers[0].daemon
+        assert daemon is not None
+        assert daemon.broker is not None
+        used.append(daemon.broker.password)
+
+    def rotate() -> None:
+        look()
+        file.write_text("new\n")
+        told.when["device"] = look_and_go_on
+        reload.set()
+
+    def look_and_go_on() -> None:
+        look()
+        reload.set()  # nothing is other now, so only the catalogue is read
+
+    def stop_soon() -> None:
+        told.when["reloaded"] = lambda: stop.set()
+
+    stop = asyncio.Event()
+    told.when = {"device": rotate, "reloaded": stop_soon}
+    async with asyncio.timeout(15):
+        await service.run(stop, reload)
+    assert used == ["old", "new"]
+    assert [r["what"] for r in told.of("reloaded")] == ["stand and catalogue", "catalogue"]
