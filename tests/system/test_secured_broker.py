@@ -4,17 +4,25 @@ What the reason codes mean is OASIS MQTT Version 5.0 (2019), 3.2.2.2, 3.4.2.1 an
 """
 
 import asyncio
+import json
 import ssl
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from daq.catalogue.load import load_catalogue, load_stand
+from daq.catalogue.stand_file import Broker as StandBroker
 from daq.publish.errors import BrokerError, BrokerRefusesError, RefusedError
 from daq.publish.mqtt import Broker, Connection, Will, connect
+from daq.record.engine import sqlite_url
+from daq.stand.daemon import Daemon
 from tests.conftest import Mosquitto
 from tests.system.bench import program
+from tests.system.records import CONFIG
 from tests.system.secured import CLIENTS, HOST, Plant, commands, shell, sign
 
 SITE = "steadyhead/v1/marrow-hill"
@@ -94,6 +102,65 @@ async def test_nobody_writes_what_is_not_its_own(plant: Plant, user: str, topic:
     async with connect(plant.at(user), user) as connection:
         with pytest.raises(RefusedError, match=rf"{topic}: Not authorized \(0x87\); let user {user} write there"):
             await connection.send(f"{SITE}/{topic}", "pass")
+
+
+async def test_mqtt_3_cannot_say_that_it_dropped_a_message(plant: Plant) -> None:
+    """Why the page asks for MQTT 5: here a denied message is acknowledged (OASIS MQTT Version 3.1.1, 3.3.5) and gone."""
+    async with (
+        connect(plant.at("bench-1", version="3.1.1"), "bench-1") as stand,
+        connect(plant.at("dashboard"), "dashboard") as screen,
+    ):
+        await screen.subscribe(f"{SITE}/+/result")
+        await stand.send(f"{SITE}/bench-2/result", "pass")
+        await stand.send(f"{SITE}/bench-1/result", "pass")
+        assert await next_of(screen) == (f"{SITE}/bench-1/result", b"pass")
+        assert await next_of(screen, 0.1) is None
+
+
+async def test_a_daemon_works_with_it(plant: Plant, tmp_path: Path) -> None:
+    """Its stand's file as the page has it: the line starts a run, the dashboard sees it begin and the daemon go."""
+    shipped = load_stand(CONFIG)
+    name = {end: plant.folder / f"bench-1.{end}" for end in ("password", "pem", "key")}
+    broker = StandBroker(
+        HOST,
+        plant.broker.port,
+        True,
+        "5",
+        "bench-1",
+        name["password"],
+        plant.folder / "plant-ca.pem",
+        name["pem"],
+        name["key"],
+    )
+    config = replace(shipped, broker=broker, data=tmp_path, database=sqlite_url(tmp_path / "records.db"))
+    config = replace(config, device="sim://depot/good-pump")
+    daemon, stop = Daemon(config, load_catalogue(CONFIG, shipped.stand), lambda _: None), asyncio.Event()
+    base = f"{SITE}/bench-1"
+    async with connect(plant.at("line-1"), "line-1") as line, connect(plant.at("dashboard"), "dashboard") as screen:
+        await screen.subscribe(f"{base}/status")
+        await line.subscribe(f"{base}/#")
+        working = asyncio.create_task(daemon.run(stop))
+        await until_says(line, f"{base}/stage", ready=True)
+        request = {"request_id": "plc4-1", "valid_ms": 5000, "part": "MH-2101"}
+        await line.send(f"{base}/cmd/start", json.dumps(request))
+        reply = await until_says(line, f"{base}/cmd/start/reply", request_id="plc4-1")
+        assert reply["state"] == "accepted"
+        stop.set()
+        await working
+        await until_says(line, f"{base}/result", id=reply["run"])
+        for state in ("online", "offline"):
+            await until_says(screen, f"{base}/status", state=state)
+
+
+async def until_says(connection: Connection, topic: str, **fields: object) -> dict[str, Any]:
+    """The next message on a topic that has these fields."""
+    async with asyncio.timeout(10):
+        async for message in connection.messages():
+            if message.topic == topic and message.payload[:1] == b"{":
+                body: dict[str, Any] = json.loads(message.payload)
+                if all(body.get(key) == value for key, value in fields.items()):
+                    return body
+    raise AssertionError("the broker went away")
 
 
 async def test_nobody_reads_what_is_not_meant_for_it(plant: Plant) -> None:
