@@ -105,7 +105,7 @@ async def test_nobody_writes_what_is_not_its_own(plant: Plant, user: str, topic:
 
 
 async def test_mqtt_3_cannot_say_that_it_dropped_a_message(plant: Plant) -> None:
-    """Why the page asks for MQTT 5: here a denied message is acknowledged (OASIS MQTT Version 3.1.1, 3.3.5) and gone."""
+    """Why the page asks for MQTT 5: a denied message is acknowledged (OASIS MQTT Version 3.1.1, 3.3.5), and gone."""
     async with (
         connect(plant.at("bench-1", version="3.1.1"), "bench-1") as stand,
         connect(plant.at("dashboard"), "dashboard") as screen,
@@ -120,18 +120,8 @@ async def test_mqtt_3_cannot_say_that_it_dropped_a_message(plant: Plant) -> None
 async def test_a_daemon_works_with_it(plant: Plant, tmp_path: Path) -> None:
     """Its stand's file as the page has it: the line starts a run, the dashboard sees it begin and the daemon go."""
     shipped = load_stand(CONFIG)
-    name = {end: plant.folder / f"bench-1.{end}" for end in ("password", "pem", "key")}
-    broker = StandBroker(
-        HOST,
-        plant.broker.port,
-        True,
-        "5",
-        "bench-1",
-        name["password"],
-        plant.folder / "plant-ca.pem",
-        name["pem"],
-        name["key"],
-    )
+    files = [plant.folder / name for name in ("bench-1.password", "plant-ca.pem", "bench-1.pem", "bench-1.key")]
+    broker = StandBroker(HOST, plant.broker.port, True, "5", "bench-1", *files)
     config = replace(shipped, broker=broker, data=tmp_path, database=sqlite_url(tmp_path / "records.db"))
     config = replace(config, device="sim://depot/good-pump")
     daemon, stop = Daemon(config, load_catalogue(CONFIG, shipped.stand), lambda _: None), asyncio.Event()
@@ -241,7 +231,7 @@ def test_mosquittos_own_clients_get_in_with_the_pages_words(plant: Plant) -> Non
     topic = f"{SITE}/bench-2/status"
     publish = (program("mosquitto_pub"), *words("bench-2"), "-r", "-q", "1", "-t", topic, "-m", "there")
     subprocess.run(publish, cwd=plant.folder, check=True, timeout=5)
-    read = (program("mosquitto_sub"), *words("dashboard"), "-C", "1", "-W", "3", "-t", f"{SITE}/+/status")
+    read = (program("mosquitto_sub"), *words("dashboard"), "-C", "1", "-W", "3", "-t", topic)
     done = subprocess.run(read, cwd=plant.folder, capture_output=True, text=True, timeout=5, check=True)
     assert done.stdout == "there\n"
 
