@@ -134,11 +134,12 @@ class RecordingWriter:
         self.note(LINK_NOTE, {"link": change.link.name, "reason": change.reason})
 
     def close(self, end: dict[str, object]) -> Recorded:
-        """Writes the end and waits until all is on the disk."""
+        """Writes the end and waits until all is on the disk, the file's name included."""
         self._entry(Kind.END, _json(end))
         file, self._file = self._opened(), None
         try:
             os.fsync(file.fileno())
+            sync_folder(self.path.parent)
         except OSError as error:
             raise self._failed(error) from error
         finally:
@@ -175,6 +176,19 @@ class RecordingWriter:
 
     def _failed(self, error: OSError) -> RecordingError:
         return RecordingError(f"recording {self.path}: cannot be written ({error.strerror}); is the disk full?")
+
+
+def sync_folder(folder: Path) -> None:
+    """Returns when the names in a folder are on the disk.
+
+    Raises:
+        OSError: they could not be brought there.
+    """
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _json(body: dict[str, object]) -> bytes:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from daq.record.errors import TraceError
 from daq.record.trace import TraceFile
+from drivers.recording import sync_folder
 
 _UNIT = b"unit"
 
@@ -45,7 +46,7 @@ def write(path: Path, columns: dict[str, NDArray[Any]], units: dict[str, str], a
     except OSError:
         aside.unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
     return TraceFile(path.name, len(content), hashlib.sha256(content).hexdigest())
 
 
@@ -74,11 +75,3 @@ def _write_table(table: Any, path: Path) -> None:
         )
         file.flush()
         os.fsync(file.fileno())
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -9,7 +9,7 @@ from daq.catalogue.stand_file import StandConfig
 from daq.procedure.effects import Alarm
 from daq.publish import contract as c
 from daq.record.async_store import AsyncStore
-from daq.record.errors import RecordError
+from daq.record.errors import AlreadyFinishedError, RecordError
 from daq.record.trace import write_trace
 from daq.record.values import Finished
 from daq.stand.active import ActiveRun, quality, trace_columns
@@ -38,6 +38,7 @@ async def finish(
     the verdict itself is tried until it is in the database.
 
     Raises:
+        AlreadyFinishedError: the run was closed by somebody else.
         RecordError: it could not be stored, not even once more after `giving_up` was set. The recording has it all.
     """
     ended, clock_error = now(), _clock_error(active, device, clock())
@@ -69,7 +70,8 @@ async def finish(
             if text != told:  # once, and again when there is another reason
                 say(Alarm(STORE_FAILED, "stop", text, "do as it says; the daemon keeps trying"))
             told = text
-            if giving_up.is_set():
+            # Somebody else has closed the run: another machine has the stand now, and no patience brings it back.
+            if giving_up.is_set() or isinstance(error, AlreadyFinishedError):
                 raise
             with suppress(TimeoutError):
                 async with asyncio.timeout(AGAIN_S):

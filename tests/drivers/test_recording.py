@@ -1,6 +1,7 @@
 """The recording file: round trip, a tail cut off, damage."""
 
 import hashlib
+import os
 from pathlib import Path
 
 import pytest
@@ -145,3 +146,20 @@ def test_link_changes_travel_as_notes(tmp_path: Path) -> None:
     assert isinstance(note, Note)
     assert link_change(note) == change
     assert link_change(Note("confirm", {"link": "UP"})) is None
+
+
+def test_the_end_returns_when_file_and_name_are_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name that is not on the disk is gone with the power, whatever the file holds: fsync(2)."""
+    real, synced = os.fsync, []
+
+    def fsync(handle: int) -> None:
+        synced.append(str(Path(f"/proc/self/fd/{handle}").readlink()))
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    path = tmp_path / "run.rec"
+    recording = RecordingWriter(path, {})
+    recording.wire(b"scans")
+    assert synced == []
+    recording.close({})
+    assert synced == [str(path), str(tmp_path)]

@@ -11,7 +11,7 @@ from daq.catalogue.stand_file import StandConfig
 from daq.procedure.effects import Alarm
 from daq.publish.contract import ResultData
 from daq.record.async_store import AsyncStore
-from daq.record.errors import DiskFullError
+from daq.record.errors import AlreadyFinishedError, DiskFullError
 from daq.record.store import Store
 from daq.record.values import Finished
 from daq.stand import finish, stand
@@ -123,6 +123,36 @@ async def test_a_verdict_is_tried_until_it_is_stored(open_bench: OpenBench, monk
         assert ("storing",) in blocked  # nothing new begins meanwhile
         assert (await bench.stored(data.run)).data["verdict"] == "void"
         assert len(await bench.store.outbox(bench.stand.key).unsent(10)) == 1
+
+
+class Usurped(AsyncStore):
+    """Another machine has closed the run meanwhile, as once its session held the stand."""
+
+    tries = 0
+
+    async def finish_run(self, run: str, make: Callable[[int], Finished]) -> Finished:
+        type(self).tries += 1
+        raise AlreadyFinishedError(f"run {run}: it ended with verdict void; a verdict is never changed")
+
+
+async def test_a_run_that_somebody_else_has_closed_ends_the_stand(open_bench: OpenBench) -> None:
+    """It is another machine's now: waiting would hold up this one for ever, and its service manager tells it apart."""
+    opened: list[Bench] = []
+
+    async def worked() -> None:
+        async with open_bench(STREAMING, Usurped) as bench:
+            opened.append(bench)
+            run = await bench.begin()
+            bench.at(2.0, lambda: bench.stand.abort(run))
+            await bench.next(Alarm, lambda alarm: alarm.code == "store_failed")
+
+    with pytest.raises((AlreadyFinishedError, ExceptionGroup)) as ended:
+        async with asyncio.timeout(AGAIN_S):
+            await worked()
+    assert "a verdict is never changed" in repr(ended.value) + repr(getattr(ended.value, "exceptions", ""))
+    assert Usurped.tries == 1
+    [alarm] = alarms(opened[0], "store_failed")
+    assert "a verdict is never changed" in alarm.text
 
 
 class Stubborn(AsyncStore):
