@@ -15,8 +15,8 @@ from drivers.block import Identity
 
 PER_VALUE, PER_SCAN = 20, 40
 """Bytes that recording and trace together take at most of a scan, for each channel and for the scan itself. Measured:
-24 with six channels, where these say 160; what a board prints takes some 10 for a value, and noise that does not
-compress 8 in the trace."""
+24 with six channels, where these say 160. Reckoned: what a board prints takes some 10 for a value, and noise that does
+not compress 8 in the trace."""
 BESIDE = 16_000_000
 """Bytes for the rows of a run, the database's log, which may grow to some megabytes, and captures."""
 FILES = 16

@@ -222,14 +222,20 @@ ACL = (
 )
 
 
-async def test_a_refused_record_is_not_taken_for_sent(
-    make_broker: MakeBroker, open_bench: OpenBench, database: AsyncStore, tmp_path: Path
-) -> None:
+def ruled(make_broker: MakeBroker, tmp_path: Path, more: str = "") -> tuple[Mosquitto, Path]:
+    """A broker at work whose access list grants no results unless `more` does, and that list."""
     rules = tmp_path / "rules"
-    rules.write_text(ACL[1])
+    rules.write_text(ACL[1] + more)
     rules.chmod(0o600)
     broker = make_broker(settings=ACL[0].format(file=rules))
     broker.start()
+    return broker, rules
+
+
+async def test_a_refused_record_is_not_taken_for_sent(
+    make_broker: MakeBroker, open_bench: OpenBench, database: AsyncStore, tmp_path: Path
+) -> None:
+    broker, rules = ruled(make_broker, tmp_path)
     async with open_bench(broker.port) as bench:
         await finish(database, 1, 2)
         await until(lambda: bool(bench.told))

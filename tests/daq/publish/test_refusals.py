@@ -15,7 +15,7 @@ from daq.record.async_store import AsyncStore
 from tests.conftest import MakeBroker, Mosquitto
 from tests.daq.publish.conftest import QUICK, TOPICS, OpenBench, until
 from tests.daq.publish.listener import listening, read, says
-from tests.daq.publish.test_publisher import ACL, all_sent, finish, waiting
+from tests.daq.publish.test_publisher import ACL, all_sent, finish, ruled, waiting
 from tests.system.bench import program
 
 PATIENT = replace(QUICK, refused=0.2, longest_refused=30.0)
@@ -80,11 +80,7 @@ async def test_whom_the_broker_does_not_let_in_tries_ever_more_rarely(
 async def test_a_refused_record_is_tried_ever_more_rarely(
     make_broker: MakeBroker, open_bench: OpenBench, database: AsyncStore, tmp_path: Path, attempts: list[float]
 ) -> None:
-    rules = tmp_path / "rules"
-    rules.write_text(ACL[1])
-    rules.chmod(0o600)
-    broker = make_broker(settings=ACL[0].format(file=rules))
-    broker.start()
+    broker, rules = ruled(make_broker, tmp_path)
     tried = 0
     async with open_bench(broker.port, timing=PATIENT) as bench:
         send = bench.publisher._send_waiting
@@ -176,11 +172,7 @@ async def test_a_refused_state_is_an_alarm_until_it_is_taken_whatever_else_is(
     make_broker: MakeBroker, open_bench: OpenBench, database: AsyncStore, tmp_path: Path
 ) -> None:
     result = "topic readwrite steadyhead/v1/marrow-hill/bench-1/result\n"
-    rules = tmp_path / "rules"
-    rules.write_text(ACL[1] + result)
-    rules.chmod(0o600)
-    broker = make_broker(settings=ACL[0].format(file=rules))
-    broker.start()
+    broker, rules = ruled(make_broker, tmp_path, result)
     async with open_bench(broker.port, timing=PATIENT) as bench:
         bench.publisher.set_state("stage", '{"stage":"idle"}')
         await until(lambda: bool(bench.told))

@@ -4,7 +4,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from tests.system.faults import slow_proxy, subscriber
@@ -70,37 +70,30 @@ def away(runs: int) -> Row:
 def refusing(times: int) -> Row:
     """Its access list takes the right to write results, and gives it again."""
     with bench(settings=ACCESS) as at:
-        at.start()
-        recovered = 0.0
-        for _ in range(times):
-            more(at, RUNS_A_WHILE)
-            before = _heard(at, REFUSED)
-            at.allow(results=False)
-            wait_for(lambda before=before: _heard(at, REFUSED) > before, "an alarm of the refusal")  # type: ignore[misc]
-            more(at, RUNS_A_WHILE)
-            at.allow(results=True)
-            then = time.time()
-            recovered = max(recovered, at.arrival_after(then))
-        at.stop()
-        return Row("broker refuses results", times, at.finish(), recovered, "told by an alarm")
+        return _mended(at, "broker refuses results", times, REFUSED, lambda good: at.allow(results=good))
 
 
 def shutting_out(times: int) -> Row:
     """It throws the daemon out and lets it in no more, until somebody mends that."""
     with bench(settings=NAMES) as at:
-        at.start()
-        recovered = 0.0
-        for _ in range(times):
-            more(at, RUNS_A_WHILE)
-            before = _heard(at, SHUT_OUT)
-            at.let_in(anybody=False)
-            wait_for(lambda before=before: _heard(at, SHUT_OUT) > before, "an alarm of the refusal")  # type: ignore[misc]
-            more(at, RUNS_A_WHILE)
-            at.let_in(anybody=True)
-            then = time.time()
-            recovered = max(recovered, at.arrival_after(then))
-        at.stop()
-        return Row("broker lets the daemon in no more", times, at.finish(), recovered, "told by an alarm")
+        return _mended(at, "broker lets the daemon in no more", times, SHUT_OUT, lambda good: at.let_in(anybody=good))
+
+
+def _mended(at: Bench, name: str, times: int, sign: str, let: Callable[[bool], None]) -> Row:
+    """What the broker refuses is told by an alarm, and goes on once somebody has mended it."""
+    at.start()
+    recovered = 0.0
+    for _ in range(times):
+        more(at, RUNS_A_WHILE)
+        before = _heard(at, sign)
+        let(False)
+        wait_for(lambda before=before: _heard(at, sign) > before, "an alarm of the refusal")  # type: ignore[misc]
+        more(at, RUNS_A_WHILE)
+        let(True)
+        then = time.time()
+        recovered = max(recovered, at.arrival_after(then))
+    at.stop()
+    return Row(name, times, at.finish(), recovered, "told by an alarm")
 
 
 @contextmanager
