@@ -49,8 +49,9 @@ def identity_of(scenario: Scenario) -> Identity:
 class FastBench:
     """The bench. `block` moves time on by one block of the device; `person` hears what is to be done.
 
-    `misread` is how the sensors err, by name, and `meter_gain` the meter's true K over that of its table. The same
-    generator state and words give the same blocks. `clean()` is what really was.
+    `misread` is how the sensors err, by name, and `meter_gain` the meter's true K over that of its table. `leads` (Ω)
+    lie between the point where the supply voltage is sensed and the unit's terminals; the supply's resistance holds
+    them too. The same generator state and words give the same blocks. `clean()` is what really was.
     """
 
     def __init__(
@@ -62,8 +63,10 @@ class FastBench:
         misread: Mapping[str, Misreading],
         meter_gain: float = 1.0,
         habits: Habits | None = None,
+        leads: float = 0.0,
     ) -> None:
         device = scenario.device
+        self._leads = leads
         self.design = design
         self.plant = Plant(design.unit, scenario.line, design.supply, scenario.bath)
         self.tick = 0
@@ -138,6 +141,8 @@ class FastBench:
         values, flow = self._move()
         if self._teeth:
             values[:, 0] += self._pulsation()
+        if self._leads:
+            values[:, 1] += self._leads * values[:, 2]
         white, share, unrest = self._noise.take(self._n)
         self._meter.advance(flow * (1.0 + unrest), self.tick, self._ticks)
         counts, overrange = self._sensors.counts(values[:, : white.shape[1]], white, share)
