@@ -160,7 +160,7 @@ class LimitsTable(Table):
     stage: Time = 60.0
     ask: Time = 120.0
     fill: Time = 60.0
-    no_flow: Time = 10.0
+    no_flow: Time = 5.0
 
     def build(self) -> Limits:
         return Limits(self.pressure, self.current, self.temperature, self.stage, self.ask, self.fill, self.no_flow)

@@ -66,15 +66,16 @@ class Guards:
 
     def __init__(self, part: Part, limits: Limits) -> None:
         self._part, self._limits = part, limits
-        self._dry_s = self._shut_s = self._idle_s = 0.0
+        self._dry_s = self._shut_s = self._open_s = self._quiet_s = 0.0
         self._previous_t = 0.0
-        self._ran = False
+        self._edges = 0
+        self._ran = self._unfair = False
 
     def feed(self, step: Step, now: Situation) -> Breach | None:
         """The limit that this step passed, if it passed one."""
         dt, self._previous_t = step.t - self._previous_t, step.t
         if not now.power:
-            self._shut_s = self._idle_s = 0.0
+            self._shut_s = self._open_s = self._quiet_s = 0.0
             self._ran = False
             return None
         return self._electric(step, now) or self._fluid(step) or self._durations(step, now, dt)
@@ -135,12 +136,24 @@ class Guards:
             return Breach("shutoff_long", "shutoff too long", f"{OPEN_OR_OFF}the unit heats up at shutoff")
         if now.stage == "fill" and now.filling_for > self.fill_limit:
             return self._no_fill(step, now)
-        idle = now.stage.startswith("free_flow") and step.flow.silent and now.valve is Valve.OPEN
-        self._idle_s = self._idle_s + dt if idle and self._supplied(step) else 0.0
-        if self._idle_s > self._limits.no_flow_s:
-            text = f"{OFF}the unit pumps nothing with the valve open"
-            return Breach("no_flow", "no flow", text, Quantity.FLOW, step.flow.high)
-        return None
+        return self._no_flow(step, now, dt)
+
+    def _no_flow(self, step: Step, now: Situation, dt: float) -> Breach | None:
+        """Counted from the last pulse, not from when the meter counts as silent: a unit that runs dry is spoiled in
+        seconds, whatever the supply. Held against the unit only where it was supplied all that time."""
+        moved, self._edges = step.edges != self._edges, step.edges
+        blind = step.faulty & BITS[Column.PRESSURE]
+        opened = now.stage.startswith("free_flow") and (now.valve is Valve.OPEN or blind)
+        self._open_s = self._open_s + dt if opened else 0.0
+        self._quiet_s = 0.0 if moved else self._quiet_s + dt
+        idle_s = min(self._open_s, self._quiet_s)
+        self._unfair = idle_s > 0.0 and (self._unfair or not self._supplied(step))
+        if not step.flow.silent or idle_s <= self._limits.no_flow_s:
+            return None
+        text = f"{OFF}the unit pumps nothing with the valve open"
+        if self._unfair:
+            return Breach("no_flow", "no flow, stand not fit", text)
+        return Breach("no_flow", "no flow", text, Quantity.FLOW, step.flow.high)
 
     def _no_fill(self, step: Step, now: Situation) -> Breach:
         text = f"{OFF}the module did not fill in its time"

@@ -70,7 +70,7 @@ class Limits:
     stage_s: float = 60.0
     ask_s: float = 120.0
     fill_s: float = 60.0
-    no_flow_s: float = 10.0
+    no_flow_s: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -251,12 +251,44 @@ def test_no_flow_with_the_valve_open() -> None:
     assert (caught[1].quantity, caught[1].limit) == (Quantity.FLOW, SILENT.high)
 
 
-@pytest.mark.parametrize(
-    "change", [{"voltage": 9.0}, {"voltage": 14.0}, {"faulty": BITS[Column.PRESSURE]}, {"flow": FLOWING}]
-)
-def test_no_flow_is_not_held_against_a_unit_that_could_not(change: dict[str, object]) -> None:
-    assert lasting(10.0, replace(STEP, flow=SILENT, pressure=0.0), HERE) is not None
-    assert lasting(10.0, replace(replace(STEP, flow=SILENT, pressure=0.0), **change), HERE) is None  # type: ignore[arg-type]
+@pytest.mark.parametrize("change", [{"voltage": 9.0}, {"voltage": 14.0}, {"faulty": BITS[Column.PRESSURE]}])
+def test_no_flow_ends_but_is_not_held_against_a_unit_that_could_not(change: dict[str, object]) -> None:
+    """A unit runs dry under any supply; only for so long as the stand was fit does it prove something of the unit."""
+    here = HERE if "faulty" not in change else replace(HERE, valve=None)
+    caught = lasting(10.0, replace(replace(STEP, flow=SILENT, pressure=0.0), **change), here)  # type: ignore[arg-type]
+    assert caught is not None
+    assert caught[0] == pytest.approx(3.05, abs=0.06)
+    assert (caught[1].code, caught[1].quantity) == ("no_flow", None)
+
+
+def test_a_supply_that_sagged_for_a_part_of_the_time_holds_nothing_against_the_unit() -> None:
+    guards, dry = Guards(pump(), LIMITS), replace(STEP, flow=SILENT, pressure=0.0)
+    assert lasting(1.0, replace(dry, voltage=9.0), HERE, guards) is None
+    later = (guards.feed(replace(dry, t=1.0 + 0.05 * k), HERE) for k in range(1, 100))
+    found = next(b for b in later if b is not None)
+    assert (found.code, found.quantity) == ("no_flow", None)
+
+
+def test_flow_is_no_lack_of_it() -> None:
+    assert lasting(10.0, replace(STEP, pressure=0.0), HERE) is None
+
+
+def test_no_flow_is_counted_from_the_last_pulse() -> None:
+    """The meter is silent only a while after it; the unit is dry from there on."""
+    guards, dry = Guards(pump(), LIMITS), replace(STEP, flow=SILENT, pressure=0.0)
+    for k in range(1, 41):  # flowing for 2 s, the last pulse at 1 s
+        assert guards.feed(replace(STEP, t=0.05 * k, edges=min(k, 20)), HERE) is None
+    ended = (0.05 * k for k in range(41, 200) if guards.feed(replace(dry, t=0.05 * k, edges=20), HERE) is not None)
+    assert next(ended) == pytest.approx(1.0 + LIMITS.no_flow_s, abs=0.11)
+
+
+def test_a_valve_that_was_shut_until_now_gives_a_unit_its_time() -> None:
+    """What did not flow past a shut valve is no lack of flow."""
+    guards = Guards(pump(), LIMITS)
+    assert lasting(10.0, SHUT, replace(HERE, valve=Valve.BETWEEN), guards) is None
+    dry = replace(STEP, flow=SILENT, pressure=0.0, edges=0)
+    ended = (0.05 * k for k in range(1, 200) if guards.feed(replace(dry, t=10.0 + 0.05 * k), HERE) is not None)
+    assert next(ended) == pytest.approx(3.05, abs=0.06)
 
 
 @pytest.mark.parametrize(
