@@ -35,6 +35,10 @@ from drivers.block import Capture
 DRY_READ_S = 0.5
 DRY_ON_S = 0.9
 """A dry check is read over its last half second; shorter than this it has not left the inrush behind."""
+DRY_SUPPLY_SHARE = 0.1
+"""Highest supply at a dry check, as a share above the test voltage. A supply that is set for the current in fluid stands
+higher at the small current of a dry pump, by the drop in the leads; the uncertainty of the reading holds what that does
+to the current (common practice, no source)."""
 FILL_DOUBT_S = {"sensor": 0.5, "confirmed": 2.0}
 """Half-widths of a fill time: a level sensor's threshold, a person's reaction. Common practice, no source."""
 
@@ -231,7 +235,7 @@ class StageReading:
         if not whole or any(s.lost or s.faulty & _DRY_CHANNELS for s in last):
             return Noted(off_at, "dry check not read", "scans lost, or current or voltage faulty"), False
         volts = float(np.mean([s.voltage for s in last])) - self._part.test_voltage
-        if volts > self._part.voltage_tolerance:
+        if volts > max(self._part.voltage_tolerance, DRY_SUPPLY_SHARE * self._part.test_voltage):
             return Noted(off_at, "dry check not read", "supply high"), False
         self._sagging = volts < -self._part.voltage_tolerance
         return self._take("current", self._window(last)), True
