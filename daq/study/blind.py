@@ -1,10 +1,12 @@
-"""A blind population: simulated units tested by the real core from raw blocks, and what it found beside the truth.
+"""A blind population: simulated units tested by the real core from raw blocks, and its findings beside the truth.
 
-Each unit's true values are drawn about the limits of its part, so that most are hard to tell. Stand, supply, fluid and
-their errors are drawn anew for each, from what the stand's configuration states. Every draw depends on the seed and the
-unit's number alone, so the result is the same with however many processes.
+Each unit's true values are drawn about the limits of its part, so that most are hard to judge. Each unit lies on a
+stand of its own, drawn from the population of `daq.study.stands`; supply, fluid and the errors of the sensors are drawn
+from what the stand's configuration states. Every draw depends on the seed and the unit's number alone, so the result
+is the same with any number of processes.
 """
 
+import functools
 import os
 import signal
 import threading
@@ -23,9 +25,9 @@ from daq.study.blind_errors import StandErrors, draw_errors
 from daq.study.blind_manual import ByHand, Instruments, by_hand
 from daq.study.blind_population import Population
 from daq.study.blind_run import Examined, examine
-from drivers.block import Identity
+from daq.study.stands import DrawnStand, as_configured, draw_stand
 from simulator.design import Habits, Scenario, UnitDesign
-from simulator.fast import FastBench, identity_of
+from simulator.fast import FastBench
 from simulator.plant.noise import Spikes
 from simulator.scenario import load_scenario
 from simulator.unit_faults import FAULTS, with_fault
@@ -52,7 +54,7 @@ SPIKES_PER_SAMPLE = (0.5e-3, 5e-3)
 SPIKE_SIZE = (0.01, 0.04)
 """Spikes of pressure on single samples as real pump rigs show them: 0.5 to 5 of 1 000, 1 to 4 % of the reading."""
 HABITS = Habits(reaction=0.3, task=0.3, slow_travel=1.0, quick_travel=1.0, dry_run=1.1)
-"""A quick person, so that the study takes minutes; no reading depends on it."""
+"""A quick person at the configured stand, so that the study takes minutes."""
 MODULE_FAULTS = frozenset({"never_fills"})
 GUARDS = (1.0, 0.0)
 GROUPS = ("decide", "faulty", "report")
@@ -62,8 +64,8 @@ CHUNK = 4
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What to do. `settle`, `window` (s) and `looks` are the stand's own where they are None; a report is read over at
-    most `report_window` seconds."""
+    """The settings of a study. `settle`, `window` (s) and `looks` are the stand's own where they are None; a report is
+    read over at most `report_window` seconds. Without `drawn` every unit lies on the configured stand."""
 
     config: Path
     scenario: str = "depot"
@@ -74,6 +76,7 @@ class Plan:
     settle: float | None = None
     window: float | None = None
     looks: int | None = None
+    drawn: bool = True
     tools: Instruments = field(default_factory=Instruments)
 
     @property
@@ -100,19 +103,21 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What was found on one unit, by guard factor, and by hand."""
+    """The results on one unit, by guard factor and by hand; `traits` names the kinds of its stand."""
 
     case: Case
     tested: Mapping[float, Examined]
     by_hand: tuple[ByHand, ...]
+    traits: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
     """A unit on a stand, as drawn: `volts` at its terminals in free flow, `fluid` temperature (K), `years` since each
-    channel's calibration, which the core is told, and the sensors' errors, which it is not."""
+    channel's calibration, which the core receives, and the sensors' errors, which it does not."""
 
     design: UnitDesign
+    bench: DrawnStand
     scenario: Scenario
     volts: float
     fluid: float
@@ -126,11 +131,8 @@ class Laboratory:
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.scenario = load_scenario(plan.scenario)
-        self.identity: Identity = identity_of(self.scenario)
         shipped = load_stand(plan.config).stand
         self.stand = self._settings(shipped)
-        longest = replace(self.stand.reading, max_window=plan.report_window)
-        self.reporting = replace(self.stand, reading=longest)
         catalogue = load_catalogue(plan.config, shipped)
         self._parts = {family: catalogue.part(number) for family, (number, _) in FAMILIES.items()}
         self._populations: dict[tuple[str, Mode], Population] = {}
@@ -157,54 +159,66 @@ class Laboratory:
         group = GROUPS.index(case.group)
         reports = case.group == "report"
         population = self.population(case.family, Mode.REPORT if reports else Mode.DECIDE)
-        draw = np.random.default_rng((self.plan.seed, group, case.number, 1))
-        trial = self._trial(case, population, draw)
+        draw, noise, of_stand = (
+            functools.partial(np.random.default_rng, (self.plan.seed, group, case.number, k)) for k in (1, 2, 3)
+        )
+        drawing = draw()
+        trial = self._trial(case, population, self._bench(of_stand()), drawing)
+        bench, wrong = trial.bench, trial.errors
 
         def mount() -> FastBench:
-            noise = np.random.default_rng((self.plan.seed, group, case.number, 2))
-            wrong = trial.errors
-            return FastBench(
-                trial.scenario, trial.design, noise, misread=wrong.misread, meter_gain=wrong.meter_gain, habits=HABITS
+            return bench.mount(
+                trial.design,
+                noise(),
+                misread=wrong.misread,
+                meter_gain=wrong.meter_gain,
+                scenario=trial.scenario,
             )
 
-        stand, guards = (self.reporting, GUARDS[:1]) if reports else (self.stand, GUARDS)
-        tested = examine(population.part, stand, self.identity, years=trial.years, mount=mount, guards=guards)
-        manual = self._by_hand(population, trial, draw) if case.group == "decide" else ()
-        return Outcome(case, tested, manual)
+        stand, guards = (self._reporting(bench.stand), GUARDS[:1]) if reports else (bench.stand, GUARDS)
+        tested = examine(population.part, stand, bench.identity, years=trial.years, mount=mount, guards=guards)
+        manual = self._by_hand(population, trial, drawing) if case.group == "decide" else ()
+        return Outcome(case, tested, manual, bench.traits)
 
-    def _trial(self, case: Case, population: Population, draw: np.random.Generator) -> Trial:
+    def _bench(self, generator: np.random.Generator) -> DrawnStand:
+        """The stand for one unit."""
+        if self.plan.drawn:
+            return draw_stand(generator, self.stand, self.scenario)
+        return as_configured(self.stand, self.scenario, HABITS)
+
+    def _reporting(self, stand: Stand) -> Stand:
+        return replace(stand, reading=replace(stand.reading, max_window=self.plan.report_window))
+
+    def _trial(self, case: Case, population: Population, bench: DrawnStand, draw: np.random.Generator) -> Trial:
         wanted = population.better(GOOD_MARGIN) if case.fault else population.draw(draw)
         fluid, age = float(draw.uniform(*FLUID)), float(draw.uniform(0.0, MOST_YEARS))
         unit = population.build(wanted, f"{case.group}-{case.number}", fluid)
         years = dict.fromkeys(CALIBRATED, age)
         volts = population.part.test_voltage + float(draw.uniform(-SUPPLY_SPREAD_V, SUPPLY_SPREAD_V))
-        design = _supplied(unit, volts, population.usual_current)
+        design = bench.supplied(unit, volts, population.usual_current)
         return Trial(
             design=with_fault(design, case.fault) if case.fault else design,
-            scenario=self._surroundings(fluid, draw),
+            bench=bench,
+            scenario=_surroundings(bench.scenario, fluid, draw),
             volts=volts,
             fluid=fluid,
             years=years,
-            errors=draw_errors(self.stand.channels, years, fluid, draw),
+            errors=draw_errors(bench.stand.channels, years, fluid, draw),
         )
 
     def _by_hand(self, population: Population, trial: Trial, draw: np.random.Generator) -> tuple[ByHand, ...]:
         unit, line, tools = trial.design.unit, trial.scenario.line, self.plan.tools
         return by_hand(population.part, unit, line, draw, volts=trial.volts, fluid=trial.fluid, tools=tools)
 
-    def _surroundings(self, fluid: float, draw: np.random.Generator) -> Scenario:
-        low, high = SPIKE_SIZE
-        return replace(
-            self.scenario,
-            bath=replace(self.scenario.bath, temperature=fluid),
-            spikes=Spikes(float(draw.uniform(*SPIKES_PER_SAMPLE)), low, high),
-        )
 
-
-def _supplied(design: UnitDesign, terminals: float, current: float) -> UnitDesign:
-    """The unit with a supply that gives so many volts at its terminals in free flow; a fault of the supply stays."""
-    supply = design.supply
-    return replace(design, supply=replace(supply, volts=terminals + current * supply.resistance))
+def _surroundings(scenario: Scenario, fluid: float, draw: np.random.Generator) -> Scenario:
+    """The scenario with fluid of that temperature (K) and spikes as real rigs show them."""
+    low, high = SPIKE_SIZE
+    return replace(
+        scenario,
+        bath=replace(scenario.bath, temperature=fluid),
+        spikes=Spikes(float(draw.uniform(*SPIKES_PER_SAMPLE)), low, high),
+    )
 
 
 _here: Laboratory | None = None

@@ -47,18 +47,27 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """A reading beside the truth, SI, whether anything was required of it or not."""
+    """A reading beside the truth, SI, whether anything was required of it or not. `U`, `u`, `k` and `dof` are those of
+    the reading."""
 
     stage: str
     quantity: str
     value: float
     U: float
     truth: float
+    u: float
+    k: float
+    dof: float
 
     @property
     def held(self) -> bool:
         """Whether the interval holds the truth."""
         return abs(self.value - self.truth) <= self.U
+
+    @property
+    def error(self) -> float:
+        """The error in standard uncertainties."""
+        return (self.value - self.truth) / self.u
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +191,8 @@ def _reads(readings: Sequence[Reading], truths: "Truths") -> Iterator[Read]:
             and not r.is_interval
             and not (opened and r.quantity == "pressure")
         ):
-            yield Read(r.stage, r.quantity, r.value, r.combined.U, truths.of(r.quantity, r.stage, r.window))
+            truth, c = truths.of(r.quantity, r.stage, r.window), r.combined
+            yield Read(r.stage, r.quantity, r.value, c.U, truth, c.u, c.k, c.dof)
 
 
 def _spent(carried: Carried) -> dict[str, float]:

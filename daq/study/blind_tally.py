@@ -1,14 +1,14 @@
 """What came of a blind population, counted: findings against truths, intervals, verdicts of both ways, seconds."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import sqrt
-from statistics import NormalDist
+from math import ceil, inf, sqrt
+from statistics import NormalDist, fmean, stdev
 
 from daq.study.blind import Outcome
 from daq.study.blind_manual import ByHand
-from daq.study.blind_run import Examined, Judged
+from daq.study.blind_run import Examined, Judged, Read
 
 _Z = NormalDist().inv_cdf(0.975)
 
@@ -80,32 +80,104 @@ class Words:
 
 @dataclass(slots=True)
 class Intervals:
-    """How often intervals held the truth, by quantity; `width` is U added up as a share of the truth."""
+    """Readings of one quantity against the truth. `width` sums U as a share of the truth, `squares` the squared errors
+    in standard uncertainties; `factors` are the coverage factors."""
 
     n: int = 0
     held: int = 0
     width: float = 0.0
+    squares: float = 0.0
+    factors: list[float] = field(default_factory=list)
+
+    def add(self, read: Read) -> None:
+        self.n += 1
+        self.held += read.held
+        self.width += read.U / abs(read.truth)
+        self.squares += read.error**2
+        self.factors.append(read.k)
 
     @property
     def share(self) -> Share:
+        """The share of intervals that held the truth."""
         return Share(self.held, self.n)
+
+    @property
+    def spread(self) -> float | None:
+        """The root mean square of error over standard uncertainty; None of nothing."""
+        return sqrt(self.squares / self.n) if self.n else None
+
+    @property
+    def spread_bounds(self) -> tuple[float, float]:
+        """The 95 % interval of that for normal errors, whose mean square of n scatters by √(2/n)."""
+        if not self.n:
+            return 0.0, inf
+        off = _Z / sqrt(2.0 * self.n)
+        return (self.spread or 0.0) * max(0.0, 1.0 - off), (self.spread or 0.0) * (1.0 + off)
+
+    def factor(self, p: float) -> tuple[float, float, float] | None:
+        """The quantile of the coverage factors at `p` with its 95 % interval, from the ranks that a binomial count
+        reaches; None of nothing."""
+        if not self.factors:
+            return None
+        ranked, n = sorted(self.factors), len(self.factors)
+        off = _Z * sqrt(n * p * (1.0 - p))
+        places = (p * n, p * n - off, p * n + off)
+        middle, low, high = (ranked[min(max(ceil(x) - 1, 0), n - 1)] for x in places)
+        return middle, low, high
+
+
+@dataclass(slots=True)
+class Kind:
+    """Units on one kind of stand, with the largest guard factor: verdicts, findings on what is required, intervals."""
+
+    n: int = 0
+    void: int = 0
+    wrong: int = 0
+    findings: int = 0
+    near: int = 0
+    undecided: int = 0
+    intervals: Intervals = field(default_factory=Intervals)
+
+    def add(self, tested: Examined) -> None:
+        self.n += 1
+        self.void += tested.word == "void"
+        self.wrong += any(j.result == ("not_met" if j.true else "met") for j in tested.judged)
+        for j in tested.judged:
+            self.findings += 1
+            self.near += j.U is not None and j.gap < j.U
+            self.undecided += j.result == "undecided"
+        for read in tested.reads:
+            self.intervals.add(read)
 
 
 @dataclass(slots=True)
 class Seconds:
-    """Seconds of pump running a unit, added up over `n` units."""
+    """Seconds of pump running, a mapping by stage for each unit."""
 
-    n: int = 0
-    by_stage: dict[str, float] = field(default_factory=dict)
+    units: list[Mapping[str, float]] = field(default_factory=list)
 
     def add(self, tested: Examined) -> None:
-        self.n += 1
-        for stage, spent in tested.spent.items():
-            self.by_stage[stage] = self.by_stage.get(stage, 0.0) + spent
+        self.units.append(tested.spent)
 
-    def mean(self, stages: Iterable[str]) -> float | None:
+    @property
+    def stages(self) -> list[str]:
+        """All stages in which a pump ran."""
+        return list(dict.fromkeys(stage for unit in self.units for stage in unit))
+
+    def mean(self, stages: Sequence[str]) -> float | None:
         """Seconds in these stages together, None where no unit was counted."""
-        return sum(self.by_stage.get(s, 0.0) for s in stages) / self.n if self.n else None
+        return fmean(self._of(stages)) if self.units else None
+
+    def bounds(self, stages: Sequence[str]) -> tuple[float, float]:
+        """The 95 % interval of that mean."""
+        if len(self.units) < 2:
+            return 0.0, inf
+        spent = self._of(stages)
+        off = _Z * stdev(spent) / sqrt(len(spent))
+        return max(0.0, fmean(spent) - off), fmean(spent) + off
+
+    def _of(self, stages: Sequence[str]) -> list[float]:
+        return [sum(unit.get(stage, 0.0) for stage in stages) for unit in self.units]
 
 
 @dataclass(slots=True)
@@ -127,6 +199,7 @@ class Tally:
     intervals: dict[str, dict[str, Intervals]] = field(default_factory=dict)
     faulty: dict[str, Counter[str]] = field(default_factory=dict)
     wrong_on_faulty: Counter[str] = field(default_factory=Counter)
+    kinds: dict[str, Kind] = field(default_factory=dict)
     units: int = 0
     reports: int = 0
 
@@ -147,6 +220,8 @@ class Tally:
             if outcome.case.family != "module" and tested.word != "void":
                 way.seconds.add(tested)
         self._intervals("decide", outcome.tested[max(outcome.tested)])
+        for trait in outcome.traits:
+            self.kinds.setdefault(trait, Kind()).add(outcome.tested[max(outcome.tested)])
 
     def _reported(self, outcome: Outcome) -> None:
         self.reports += 1
@@ -160,10 +235,7 @@ class Tally:
     def _intervals(self, mode: str, tested: Examined) -> None:
         kept = self.intervals.setdefault(mode, {})
         for read in tested.reads:
-            one = kept.setdefault(read.quantity, Intervals())
-            one.n += 1
-            one.held += read.held
-            one.width += read.U / abs(read.truth)
+            kept.setdefault(read.quantity, Intervals()).add(read)
 
 
 def _together(hand: Sequence[ByHand]) -> tuple[bool, bool, bool]:
