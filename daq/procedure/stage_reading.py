@@ -36,9 +36,9 @@ DRY_READ_S = 0.5
 DRY_ON_S = 0.9
 """A dry check is read over its last half second; shorter than this it has not left the inrush behind."""
 DRY_SUPPLY_SHARE = 0.1
-"""Highest supply at a dry check, as a share above the test voltage. A supply that is set for the current in fluid stands
-higher at the small current of a dry pump, by the drop in the leads; the uncertainty of the reading holds what that does
-to the current (common practice, no source)."""
+"""Highest supply at a dry check, as a share above the test voltage. A supply that is set for the current in fluid
+stands higher at the small current of a dry pump, by the drop in the leads; the uncertainty of the reading holds what
+that does to the current (common practice, no source)."""
 FILL_DOUBT_S = {"sensor": 0.5, "confirmed": 2.0}
 """Half-widths of a fill time: a level sensor's threshold, a person's reaction. Common practice, no source."""
 
