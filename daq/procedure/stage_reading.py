@@ -28,7 +28,7 @@ from daq.procedure.fitness import SUPPLY_LOW
 from daq.procedure.further import Further, capture_for
 from daq.procedure.plan import Part, Stand
 from daq.procedure.reopening import reopen_check
-from daq.procedure.table import RATED, stage_of, travels
+from daq.procedure.table import RATED, TRAVELS, stage_of, travels
 from daq.procedure.watch import Watch
 from drivers.block import Capture
 
@@ -74,7 +74,8 @@ class StageReading:
         self._reader = Reader(stand.channels, measuring.converter.lsb, years, supply_of(part))
         self._further = Further(part, stand.channels, measuring, self._reader)
         self.book = Book(part, stages)
-        self._stage = stages[0]
+        self._stage, self._stages = stages[0], stages
+        self._prepared: Watch | None = None
         self._watch = Watch({}, stand.reading, {})
         self._settled = set[str]()
         self._sagging = self._told_sagging = self._by_hand = False
@@ -108,22 +109,32 @@ class StageReading:
         return self._watch.unsteady
 
     def enter(self, stage: str) -> None:
-        """A new stage begins, with a window that knows nothing of the one before."""
+        """A new stage begins, with a window of its own.
+
+        While the valve travels, the detectors of the stage at its end already listen. A channel that has come to rest
+        before the stage begins, as pressure has once the flow is silent, need not prove it again.
+        """
+        prepared, self._prepared = self._prepared, None
         self._stage = stage
         self._sagging = self._told_sagging = self._by_hand = False
         self._settled = set[str]()
-        self._watch = Watch(self._tolerances(), self._settings, self._measuring.converter.resolution())
+        self._watch = prepared or self._watch_for(stage)
+        if stage_of(stage).name in TRAVELS:
+            self._prepared = self._watch_for(self._stages[self._stages.index(stage) + 1])
 
-    def _tolerances(self) -> dict[str, float]:
-        """The channels that must hold still in this stage, each with the slope over a window that counts as still.
+    def _watch_for(self, stage: str) -> Watch:
+        return Watch(self._tolerances(stage), self._settings, self._measuring.converter.resolution())
+
+    def _tolerances(self, stage: str) -> dict[str, float]:
+        """The channels that must hold still in a stage, each with the slope over a window that counts as still.
 
         A share of the limit (of the smaller one of a band), but never less than the channel's floor.
         """
-        name = stage_of(self._stage).name
+        name = stage_of(stage).name
         if name not in _MUST_HOLD_STILL:
             return {}
         named = dict.fromkeys(_MUST_HOLD_STILL[name], math.inf)
-        for requirement in self._asked():
+        for requirement in self._asked_in(stage):
             if requirement.quantity in _BY_CAPTURE:
                 continue
             if requirement.quantity == "efficiency":
@@ -139,9 +150,13 @@ class StageReading:
 
     def _asked(self) -> list[Requirement]:
         """What is required in this stage, at this pressure where it pauses at one."""
-        if self._at is None:
-            return self.book.asked(self._stage)
-        return [r for r in self.book.asked(RATED) if r.at == self._at and r.quantity != "pressure"]
+        return self._asked_in(self._stage)
+
+    def _asked_in(self, stage: str) -> list[Requirement]:
+        at = self._places.get(stage)
+        if at is None:
+            return self.book.asked(stage)
+        return [r for r in self.book.asked(RATED) if r.at == at and r.quantity != "pressure"]
 
     def _found(self, quantity: str | None = None) -> list[Finding]:
         """The findings of this stage as they stand now, those on one quantity where it is named."""
@@ -256,7 +271,9 @@ class StageReading:
         return reopen_check(pairs, t)
 
     def travel(self, step: Step, fit: bool) -> None:
-        """Takes a step of a travel of the valve, the first one each way."""
+        """Takes a step of a travel of the valve; the first travel each way gives points of the curve."""
+        if self._prepared is not None:
+            self._prepared.listen(step)
         if self._stage in self._travels:
             self._further.travel(step, self._travels[self._stage], fit)
 

@@ -65,6 +65,13 @@ class Watch:
             self._steady[name] = False
         self._close()
 
+    def listen(self, step: Step) -> None:
+        """Takes a step before the stage begins: the detectors learn whether channels are steady, no window opens."""
+        if step.lost or step.faulty & self._named:
+            self.restart()
+        else:
+            self._detect(step)
+
     def feed(self, step: Step, fit: bool) -> bool:
         """Takes a step; True where a look at `steps` is due. `fit`: power, valve and conditions are as needed."""
         if not fit or step.lost or step.faulty & self._named:

@@ -65,6 +65,14 @@ def test_every_reading_lies_in_its_stage() -> None:
         assert begun - 1e-6 <= reading.window[0] < reading.window[1] <= ended + 1e-6
 
 
+def test_a_pressure_at_rest_is_read_as_soon_as_the_valve_counts_as_shut() -> None:
+    """The meter's silence takes a second to show that the valve is shut; pressure stands still meanwhile."""
+    outcome = carry_out(pump(), Bench())
+    begun = next(begin for name, begin, _ in outcome.stages if name == "shutoff")
+    peak = next(r for r in outcome.readings if r.stage == "shutoff")
+    assert 0.0 <= peak.window[0] - begun < 0.2
+
+
 @pytest.mark.parametrize("kind", [Kind.MODULE, Kind.MODULE_RETURN])
 def test_a_good_module(kind: Kind) -> None:
     bench = Bench()

@@ -122,3 +122,22 @@ def test_a_coarse_converter_is_no_proof_of_stillness() -> None:
     tight = {"pressure": 500.0}
     fine, coarse = (looks(watch(tight, pressure=lsb), flat)[0] for lsb in (1.0, 3e3))
     assert coarse > fine + 0.5
+
+
+def test_what_was_steady_before_the_stage_is_read_at_once_and_never_back_dated() -> None:
+    made, steps = watch(), steady(60)
+    for step in steps[:30]:
+        made.listen(step)
+    assert not made.begun
+    due = next(step for step in steps[30:] if made.feed(step, fit=True))
+    assert made.window()[0].number == 31  # the step after the one that found all steady within the stage
+    assert due.t == pytest.approx(steps[30].t + SETTINGS.window)
+
+
+@pytest.mark.parametrize("spoilt", [{"lost": True}, {"faulty": BITS[Column.PRESSURE]}])
+def test_listening_starts_anew_where_a_step_is_spoilt(spoilt: dict[str, bool | int]) -> None:
+    made, steps = watch(), steady(60)
+    for k, step in enumerate(steps[:30]):
+        made.listen(replace(step, **spoilt) if k == 29 else step)  # type: ignore[arg-type]
+    made.feed(steps[30], fit=True)
+    assert not made.begun
