@@ -1,0 +1,90 @@
+"""The campaign's tables."""
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+
+from tests.studies.single_faults.cases import CHANNELS, START, WORDS, Result
+from tests.studies.single_faults.faults import Kind
+
+Row = list[str]
+
+
+def summary(results: Sequence[Result]) -> str:
+    """All tables, in Markdown."""
+    later = [r for r in results if r.case.moment != START]
+    begun = [r for r in results if r.case.moment == START]
+    parts = []
+    if later:
+        parts += ["Faults that begin within a run, by channel and kind:", _by(later, _kind)]
+        parts += ["The same by the moment at which they begin:", _by(later, lambda r: r.case.moment)]
+        parts += ["The same by stand and unit:", _by(later, _place)]
+    if begun:
+        parts += ["Faults that are there from the start:", _by(begun, _kind), "", smallest(begun)]
+    return "\n\n".join(p for p in parts if p) + "\n"
+
+
+def _kind(result: Result) -> str:
+    return f"{result.case.fault.channel}, {result.case.fault.kind.value}"
+
+
+def _place(result: Result) -> str:
+    case = result.case
+    return f"{case.mode}, {case.family}, {'good' if case.good else 'bad'}"
+
+
+def _by(results: Sequence[Result], key: Callable[[Result], str]) -> str:
+    counted: dict[str, Counter[str]] = {}
+    for r in results:
+        counted.setdefault(key(r), Counter())[r.word] += 1
+    rows = [[name, str(c.total()), *(str(c[w] or "") for w in WORDS)] for name, c in counted.items()]
+    total = Counter(r.word for r in results)
+    return table(("", "runs", *WORDS), [*rows, ["all", str(total.total()), *(str(total[w] or 0) for w in WORDS)]])
+
+
+def smallest(results: Sequence[Result]) -> str:
+    """Of faults from the start, by channel and kind: the smallest size from which on all are caught."""
+    rows = []
+    for channel in CHANNELS:
+        for kind in Kind:
+            mine = [r for r in results if r.case.fault.channel == channel and r.case.fault.kind is kind]
+            if mine:
+                rows.append([channel, kind.value, _least(mine), _largest(mine)])
+    head = ("channel", "kind", "caught from this size on", "largest that gave a wrong verdict or reading")
+    return "Smallest size that is caught, of faults that are there from the start:\n\n" + table(head, rows)
+
+
+def _least(results: Sequence[Result]) -> str:
+    """Both signs and all units together."""
+    sizes = sorted({abs(r.case.fault.size) for r in results})
+    missed = {abs(r.case.fault.size) for r in results if r.word not in ("caught",)}
+    above = [s for s in sizes if all(m < s for m in missed)]
+    if sizes == [0.0]:
+        return "" if missed else "always"
+    return f"{above[0]:.1%}" if above else "none tried"
+
+
+def _largest(results: Sequence[Result]) -> str:
+    bad = [r for r in results if r.word in ("wrong pass", "wrong fail", "reading off")]
+    if not bad:
+        return ""
+    worst = max(bad, key=lambda r: abs(r.case.fault.size))
+    return f"{worst.case.fault.size:+.1%}: {worst.word}" if worst.case.fault.size else worst.word
+
+
+def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """A table in Markdown."""
+    titles = list(head)
+    lines = [f"| {' | '.join(titles)} |", "|---" * len(titles) + "|"]
+    return "\n".join([*lines, *(f"| {' | '.join(row)} |" for row in rows)])
+
+
+def page(results: Sequence[Result], text: str) -> str:
+    """The page beside the command."""
+    wrong = [r for r in results if r.wrong and r.case.moment != START]
+    named = "\n".join(f"- {r.word}: `--case {r.case}` ({r.said})" for r in wrong) or "None."
+    return (
+        "# The campaign of single faults\n\n"
+        "`python -m tests.studies.single_faults --full --write` writes this page. One fault of the stand at a time, "
+        "under whole runs of the core from raw blocks.\n\n"
+        f"{text}\n## Wrong verdicts by faults that begin within a run\n\n{named}\n"
+    )
