@@ -1,6 +1,7 @@
 """The campaign's command: a grid of faults, or one case again."""
 
 import argparse
+import random
 import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -21,7 +22,9 @@ def main() -> None:
         _show(carry_out(case_of(asked.case)))
         return
     grid = "full" if asked.full else "short" if asked.short else "usual"
-    chosen = [c for c in cases(GRIDS[grid], asked.seed) if asked.only in str(c)]
+    chosen = [c for c in cases(GRIDS[grid], asked.seed) if all(word in str(c) for word in asked.only)]
+    if asked.sample:
+        chosen = random.Random(asked.seed).sample(chosen, min(asked.sample, len(chosen)))
     results = list(_told(_carried(chosen, asked.jobs), len(chosen)))
     for result in results:
         if result.wrong or (asked.off and result.word == "reading off"):
@@ -39,7 +42,8 @@ def _parser() -> argparse.ArgumentParser:
     size = parser.add_mutually_exclusive_group()
     size.add_argument("--full", action="store_true", help="every fault, every moment, both kinds of stand")
     size.add_argument("--short", action="store_true", help="the small fixed subset of the tests")
-    parser.add_argument("--only", default="", help="cases whose name contains this text")
+    parser.add_argument("--only", nargs="*", default=(), help="cases whose name contains all these texts")
+    parser.add_argument("--sample", type=int, default=0, help="so many of them, drawn at random")
     parser.add_argument("--case", default="", help="one case, by its name")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1, help="processes")

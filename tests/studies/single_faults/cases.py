@@ -18,9 +18,9 @@ START, ZEROED, POWERED = "start", "zeroed", "powered"
 OFF_BY = 1.5
 """A reading that is further than so many of its U from the truth is off: by chance 3 in 1 000 are."""
 SIGNED = {
-    Kind.OFFSET: (0.01, 0.02, 0.06, 0.2),
-    Kind.GAIN: (0.01, 0.02, 0.06, 0.2),
-    Kind.DRIFT: (0.001, 0.005, 0.02),
+    Kind.OFFSET: (0.02, 0.06, 0.2),
+    Kind.GAIN: (0.02, 0.06, 0.2),
+    Kind.DRIFT: (0.005, 0.02),
 }
 PLAIN = {
     Kind.STUCK: (0.0,),

@@ -3,66 +3,74 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from tests.studies.single_faults.cases import CHANNELS, POWERED, START, ZEROED, Case, faults
-from tests.studies.single_faults.faults import Fault, Kind
+from tests.studies.single_faults.cases import CHANNELS, POWERED, SIGNED, START, ZEROED, Case, faults
+from tests.studies.single_faults.faults import Fault
 
 MOMENTS = {
     "pump": (START, ZEROED, POWERED, "free_flow", "throttle", "shutoff", "reopen", "free_flow.2"),
     "module": (START, ZEROED, POWERED, "shutoff", "reopen", "free_flow", "throttle", "shutoff.2"),
 }
 MINOR = ("temperature", "level", "excitation", "ambient", "clock")
-"""Channels whose faults are tried at fewer moments."""
+"""Channels whose faults are tried at fewer moments and in fewer sizes."""
+MASKING = 0.06
+"""The smallest size that can hide what is wrong with a bad unit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """`places` are kinds of stand with families of units. `largest` leaves out the other sizes of a fault, `sparse` the
-    moments but for three."""
+    """A part of a campaign: `places` are kinds of stand with families of units; faults of at least `least` where they
+    have a size; at all moments, or at `moments`; with channels that are `MINOR` or without."""
 
     places: tuple[tuple[str, str], ...]
-    largest: bool = False
-    sparse: bool = False
+    least: float = 0.0
+    moments: tuple[str, ...] = ()
+    minor: bool = True
 
 
 GRIDS = {
-    "full": Grid(
-        (
-            ("followed", "turbine"),
-            ("followed", "module"),
-            ("followed", "displacement"),
-            ("driven", "turbine"),
-            ("driven", "module"),
-        )
+    "full": (
+        Grid((("followed", "turbine"),)),
+        Grid((("followed", "module"), ("driven", "turbine")), least=0.02, minor=False),
+        Grid((("followed", "displacement"), ("driven", "module")), least=0.06, minor=False),
     ),
-    "usual": Grid((("followed", "turbine"), ("followed", "module"))),
-    "short": Grid((("followed", "turbine"),), largest=True, sparse=True),
+    "usual": (Grid((("followed", "turbine"),), least=0.02),),
+    "short": (
+        Grid((("followed", "turbine"),), least=0.2, moments=("throttle", "shutoff"), minor=False),
+        Grid((("followed", "module"),), least=0.2, moments=("free_flow", "throttle"), minor=False),
+    ),
 }
-_DRIVEN_SKIPS = (0.01, 0.001)
-"""Sizes that are left out at driven stands, whose runs take longer to simulate."""
 
 
-def cases(grid: Grid, seed: int) -> Iterator[Case]:
-    """All cases of a grid."""
-    for mode, family in grid.places:
-        module = family == "module"
-        for channel in CHANNELS:
-            if channel == "level" and not module:
-                continue
-            for moment in _moments(grid, channel, module=module):
-                for fault in faults(channel):
-                    if not _left_out(grid, mode, family, fault):
-                        yield from (Case(mode, family, good, fault, moment, seed) for good in (True, False))
+def cases(grids: tuple[Grid, ...], seed: int) -> Iterator[Case]:
+    """All cases of a campaign."""
+    for grid in grids:
+        for mode, family in grid.places:
+            for channel in CHANNELS:
+                if grid.minor or channel not in MINOR:
+                    yield from _of_channel(grid, mode, family, channel, seed)
 
 
-def _moments(grid: Grid, channel: str, *, module: bool) -> tuple[str, ...]:
-    moments = MOMENTS["module" if module else "pump"]
-    if grid.sparse:
-        return tuple(m for m in moments if m in ("throttle", "shutoff"))
-    return moments if channel not in MINOR else tuple(m for m in moments if m != POWERED)
+def _of_channel(grid: Grid, mode: str, family: str, channel: str, seed: int) -> Iterator[Case]:
+    module = family == "module"
+    if channel == "level" and not module:
+        return
+    minor = channel in MINOR
+    for moment in MOMENTS["module" if module else "pump"]:
+        if (grid.moments and moment not in grid.moments) or (minor and moment in (POWERED, "reopen", "free_flow.2")):
+            continue
+        for fault in faults(channel):
+            if _large_enough(grid, fault, minor=minor):
+                yield from (
+                    Case(mode, family, good, fault, moment, seed) for good in (True, False) if good or _masks(fault)
+                )
 
 
-def _left_out(grid: Grid, mode: str, family: str, fault: Fault) -> bool:
-    size, kind = abs(fault.size), fault.kind
-    if grid.largest:
-        return kind in (Kind.NOISE, Kind.DROP_OUT) or (kind in (Kind.OFFSET, Kind.GAIN, Kind.DRIFT) and size < 0.02)
-    return (mode == "driven" or family == "displacement") and size in _DRIVEN_SKIPS
+def _large_enough(grid: Grid, fault: Fault, *, minor: bool) -> bool:
+    least = 0.06 if minor else grid.least
+    if fault.kind not in SIGNED or fault.kind is fault.kind.DRIFT:
+        return True
+    return abs(fault.size) >= least
+
+
+def _masks(fault: Fault) -> bool:
+    return fault.kind not in (fault.kind.OFFSET, fault.kind.GAIN) or abs(fault.size) >= MASKING
