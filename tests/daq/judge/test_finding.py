@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.judge.finding import Result, conformity, judge
+from daq.judge.finding import Result, beyond_looks, conformity, judge
 from daq.judge.requirement import Quantity, Requirement
 from daq.measure.reading import Reading, evidence
 from daq.measure.uncertainty import Component, Shape, combine
@@ -162,3 +162,36 @@ def test_the_probability_agrees_with_the_finding(requirement: Requirement, readi
         assert finding.p_conform >= 0.949
     if finding.result is NOT:
         assert finding.p_conform <= 0.026
+
+
+def scattering(y: float, scatter: float) -> Reading:
+    """A reading with a systematic half-width of 10 and a mean of many values with a standard error of `scatter`."""
+    doubt = combine([Component.rectangular("all", 10.0), Component("scatter", Shape.STUDENT, scatter, dof=1e6)])
+    return Reading("flow", "free_flow", y, y, y, doubt, 40, 40.0, (0.0, 2.0))
+
+
+@pytest.mark.parametrize(
+    ("distance", "scatter", "beyond"),
+    [(2.0, 1.0, True), (7.0, 1.0, True), (8.0, 1.0, False), (2.0, 3.0, True), (4.0, 3.0, False), (0.0, 5.0, False)],
+)
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_further_looks_are_worth_it_while_the_mean_may_still_move_out_of_what_is_known_anyway(
+    distance: float, scatter: float, beyond: bool, side: float
+) -> None:
+    """Systematic doubts alone hide 9.5 about the limit (95 % of the half-width), and chance moves the mean by 1.96 of
+    its standard error."""
+    finding = judge(limit(at_least=100.0), scattering(100.0 + side * distance, scatter), "free_flow")
+    assert finding.result is OPEN
+    assert beyond_looks(finding) is beyond
+
+
+def test_of_a_band_the_nearer_limit_counts() -> None:
+    wide = limit(100.0, 150.0)
+    assert beyond_looks(judge(wide, scattering(102.0, 1.0), "free_flow"))
+    assert beyond_looks(judge(wide, scattering(148.0, 1.0), "free_flow"))
+
+
+def test_what_is_clear_void_or_an_interval_is_not_beyond_looks() -> None:
+    assert not beyond_looks(judge(limit(at_least=100.0), value(100.0 + 2 * U), "free_flow"))
+    assert not beyond_looks(judge(limit(at_least=100.0), None, "free_flow"))
+    assert not beyond_looks(judge(limit(at_least=3), between(0, 5), "free_flow"))

@@ -15,6 +15,7 @@ from daq.measure.convert import Floats
 from daq.measure.errors import LeakError
 from daq.measure.leak import _rising, leak_of
 from daq.measure.residual import leak_rate
+from tests.studies.common import autoregressive
 
 T = np.arange(0.025, 120.0, 0.05)
 
@@ -106,6 +107,18 @@ def test_rates_are_as_doubtful_as_they_say() -> None:
         inside += sum(abs(point.rate - gap(point.at)) <= point.U for point in points)
         total += len(points)
     assert 0.92 <= inside / total <= 0.99, inside / total
+
+
+@pytest.mark.parametrize("steps", [21, 40])
+def test_the_rate_of_a_short_record_of_correlated_noise_is_as_doubtful_as_it_says(steps: int) -> None:
+    """Monte Carlo: a line takes two degrees of freedom from the few that such a record has."""
+    rng, inside, total = np.random.default_rng(1), 0, 0
+    t = T[:steps]
+    for noise in autoregressive(rng, 0.9, 200, steps):
+        [point] = leak_of(t, 400e3 - 5e3 * t + 300.0 * noise, kelvins=0.0).points
+        inside += abs(point.rate - 5e3) <= point.U
+        total += 1
+    assert 0.89 <= inside / total <= 0.99, inside / total
 
 
 @given(rates=st.lists(st.floats(0.0, 1e4), min_size=1, max_size=8))

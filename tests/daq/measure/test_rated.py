@@ -10,7 +10,7 @@ from daq.measure.curve import Curve, curve_of
 from daq.measure.rated import rated
 from daq.measure.reading import Reader, Reading, Supply
 from tests.daq.measure.blocks import CHANNELS, PRESSURE
-from tests.daq.measure.travels import COMPLIANCE, LAG, travel, unit_flow
+from tests.daq.measure.travels import COMPLIANCE, LAG, travel, unit_current, unit_flow
 
 LSB = np.array([48.0, 8e-4, 8e-4, np.nan, np.nan])
 HOSE = 3e3 / float(unit_flow(200e3)) ** 2
@@ -50,3 +50,19 @@ def test_the_hoses_doubt_is_in_a_flow_at_a_pressure_by_the_curves_slope() -> Non
 def test_a_place_that_was_not_swept_gives_nothing() -> None:
     reader = Reader(CHANNELS, LSB, {}, Supply(13.5))
     assert rated(curve(), "flow", 700e3, reader, kelvins=2.0, span=(1.0, 9.0)) is None
+
+
+def efficiency(pressure: float) -> float:
+    """Of the unit on paper, whose supply falls by 0.02 V for each ampere."""
+    amperes = float(unit_current(pressure))
+    return pressure * float(unit_flow(pressure)) / ((13.5 - 0.02 * amperes) * amperes)
+
+
+@pytest.mark.parametrize("at", [150e3, 300e3])
+def test_the_hoses_doubt_is_in_an_efficiency_by_how_that_follows_pressure(at: float) -> None:
+    """A wrong pressure is a wrong place, and it is a factor of the hydraulic power besides."""
+    reading = read("efficiency", at)
+    assert reading.value == pytest.approx(efficiency(at), rel=5e-3)
+    slope = (efficiency(at + 1e3) - efficiency(at - 1e3)) / 2e3
+    through = 3e3 * (float(unit_flow(at)) / float(unit_flow(200e3))) ** 2
+    assert hose(reading) == pytest.approx(through * abs(slope), rel=0.1)

@@ -6,8 +6,10 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
-from daq.measure.steady import FEWEST, HOLD_S, Detector, tolerance
+from daq.measure.line import SlidingLine
+from daq.measure.steady import CAUTION, FEWEST, HIGHEST_PHI, HOLD_S, Detector, autocorrelation, tolerance
 from tests.studies import signals
 from tests.studies.common import autoregressive
 from tests.studies.steady import Settings, drifting, grid_noise, resting, settling, started
@@ -175,6 +177,27 @@ def test_a_step_costs_less_than_twenty_microseconds() -> None:
     values = list(enumerate(noisy(2_000, noise=0.2)))
     best = min(timeit.repeat(lambda: _run(values), number=1, repeat=5))
     assert best / len(values) < 20e-6
+
+
+@pytest.mark.parametrize("phi", [0.2, 0.4])
+def test_the_autocorrelation_behind_a_line_is_found_without_bias(phi: float) -> None:
+    """Over many windows the mean of what is found is what is there, once the caution is taken off again.
+
+    The caution's standard error of a lag-1 autocorrelation is √((1 − φ²)/n) (Bartlett 1946, from memory).
+    """
+    n, found = 150, []
+    for values in autoregressive(np.random.default_rng(9), phi, 600, n):
+        line = SlidingLine()
+        for k, x in enumerate(values.tolist()):
+            line.push(STEP * k, 0.3 * k + x)
+        found.append(autocorrelation(line.fit()))
+    assert max(found) < HIGHEST_PHI
+
+    def less(cautious: float) -> float:
+        root = brentq(lambda p: p + CAUTION * math.sqrt((1.0 - p * p) / n) - cautious, 0.0, HIGHEST_PHI)
+        return float(root)
+
+    assert np.mean([less(c) for c in found]) == pytest.approx(phi, abs=0.008)
 
 
 def _run(values: list[tuple[int, float]]) -> None:

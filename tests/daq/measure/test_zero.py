@@ -85,8 +85,9 @@ def test_what_disturbs_begins_the_rest_anew(change: dict[str, float]) -> None:
     assert watched(steps).zero is not None
 
 
-def test_a_pressure_that_still_falls_is_no_zero() -> None:
-    steps = [replace(s, pressure=4_500.0 * math.exp(-s.t / 4)) for s in rest(5.2)]
+@pytest.mark.parametrize("sign", [1.0, -1.0], ids=["falls", "rises"])
+def test_a_pressure_that_still_moves_is_no_zero(sign: float) -> None:
+    steps = [replace(s, pressure=sign * 4_500.0 * math.exp(-s.t / 4)) for s in rest(5.2)]
     made = watched(steps)
     assert (made.zero, made.shifted) == (None, None)
 

@@ -5,6 +5,7 @@ from itertools import pairwise
 import pytest
 
 from daq.judge.finding import Result
+from daq.judge.requirement import Quantity, Requirement
 from daq.judge.verdict import Verdict, Word
 from daq.procedure.effects import Noted, StageNow
 from daq.procedure.plan import Kind
@@ -127,3 +128,18 @@ def test_a_shifted_zero_ends_the_run_at_once() -> None:
     assert outcome.verdict == Verdict(Word.VOID, "zero shifted")
     assert alarms(bench) == ["zero_shift"]
     assert stages(outcome) == ["connect"]
+
+
+@pytest.mark.parametrize(
+    "need",
+    [
+        Requirement("some pressure", Quantity.PEAK_PRESSURE, "shutoff", at_least=1e3),
+        Requirement("some current", Quantity.CURRENT, "free_flow", at_least=0.01),
+    ],
+    ids=lambda need: need.name,
+)
+def test_a_limit_far_below_what_is_measured_asks_for_no_stillness_finer_than_the_channels_floor(
+    need: Requirement,
+) -> None:
+    """The share of such a limit is less than the noise: nothing would ever hold still so well."""
+    assert carry_out(pump(need), Bench()).verdict == Verdict(Word.PASS)

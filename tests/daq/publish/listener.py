@@ -36,6 +36,11 @@ class Listener:
                 self._came.append(message)
         raise AssertionError("the broker went away")
 
+    @property
+    def kept(self) -> tuple[aiomqtt.Message, ...]:
+        """What came and was asked for by no `next` yet, in order."""
+        return tuple(self._came)
+
     def passed_over(self, below: str) -> list[aiomqtt.Message]:
         """What came on a topic of the stand while `next` waited for something else."""
         kept, self._came = self._came, [m for m in self._came if str(m.topic) != TOPICS.of(below)]

@@ -75,6 +75,25 @@ async def test_what_changed_last_is_told_before_the_goodbye(mosquitto: Mosquitto
         await listener.next("status", says(state="offline"))
 
 
+async def test_states_that_change_together_go_out_status_first_and_what_is_cleared_last(
+    mosquitto: Mosquitto, open_bench: OpenBench
+) -> None:
+    """Status first, so that a reader of another state knows that the daemon is there; then what holds; then the end of
+    what did, so that at no moment a stand seems to be without trouble between two troubles."""
+    async with open_bench(mosquitto.port) as bench, listening(mosquitto.port) as listener:
+        for name in ("a", "z"):
+            bench.publisher.set_state(f"alarm/{name}", "{}")
+            await listener.next(f"alarm/{name}")
+        await listener.next("status", says(state="online"))
+        came = len(listener.kept)
+        for name, payload in {"alarm/a": "", "stage": "{}", "alarm/z": "", "last": "{}", "alarm/b": "{}"}.items():
+            bench.publisher.set_state(name, payload)
+        bench.publisher.set_status(STATUS.model_copy(update={"link": Link.SILENT}))
+        await listener.next("alarm/z", lambda m: m.payload == b"")
+        told = [str(m.topic) for m in listener.kept[came:] if str(m.topic) != TOPICS.of("heartbeat")]
+    assert told == [TOPICS.of(name) for name in ("status", "alarm/b", "last", "stage", "alarm/a")]
+
+
 async def test_a_daemon_that_ends_by_an_error_does_not_stay_online(mosquitto: Mosquitto, open_bench: OpenBench) -> None:
     """Disconnecting in order makes the broker drop the will, so nobody else would say it."""
     async with listening(mosquitto.port) as listener:
