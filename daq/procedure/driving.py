@@ -13,9 +13,10 @@ from daq.procedure.table import RATED, TRAVELS, Valve, stage_of
 DRY_RUN_S = 1.2
 """So long a dry check runs: what it is read over, and a little more."""
 DRY_SPARE_S = 0.4
-"""A dry check ends so long before the part's limit: switching off takes a block, a lease and the motor's run-down."""
+"""A dry check ends so long before the part's limit: switching off takes a block and a lease."""
 RUN_DOWN_S = 1.0
-"""A motor that runs down holds the terminals up for so long after power-off. Common practice, no source."""
+"""Where the current cannot be believed, a motor that runs down passes for power for so long after power-off. Common
+practice, no source."""
 SLOWER = 1.1
 """An actuator may take so much longer than `travel`: what the ramp allows for is rougher than that."""
 TOLD_S = 0.3

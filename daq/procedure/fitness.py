@@ -16,6 +16,9 @@ FAULTY = " faulty"
 """What the name of a channel is followed by that cannot be believed."""
 SETTLE_S = 1.0
 """A supply needs so long after power-on before what it gives is complained of."""
+LASTS_S = 0.25
+"""A condition is complained of once it has lasted for so long: in the step in which the switch opens the mean voltage
+is low, and a supply that is switched off instead takes a moment to run empty."""
 _ADVICE = {
     SUPPLY_LOW: "raise the supply or use thicker leads",
     SUPPLY_HIGH: "lower the supply",
@@ -27,13 +30,15 @@ _CHANNELS = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT, Column.TEMPERATURE
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where a run stands: its stage, seconds since power-on (None: off), the valve that the stage needs, the valve as
-    it counts (by hand, where that settled it) and as the signals alone show it."""
+    it counts (by hand, where that settled it) and as the signals alone show it. `sure` is False while nobody knows yet
+    whether power has just been switched off."""
 
     stage: str
     on_for: float | None
     needed: Valve | None = None
     valve: Valve | None = None
     by_signals: Valve | None = None
+    sure: bool = True
 
 
 class Fitness:
@@ -46,12 +51,18 @@ class Fitness:
     def __init__(self, part: Part, doubted: Mapping[Column, str] | None = None) -> None:
         self._part, self._doubted = part, {} if doubted is None else doubted
         self._told: set[str] = set()
+        self._wrong, self._since = "", 0.0
         self.alarms: list[Alarm] = []
 
     def why_not(self, step: Step, place: Place) -> str:
         """What keeps a step out of a window, a few words; empty for nothing."""
         why = self.broken(step, place.stage) or self._valve_or_power(step, place) or self._condition(step)
-        if why in _ADVICE and place.on_for is not None and place.on_for > SETTLE_S:
+        if why in _ADVICE and not place.sure:
+            why = "power off"
+        if why != self._wrong or step.t < self._since:
+            self._wrong, self._since = why, step.t
+        lasts = step.t - self._since >= LASTS_S
+        if why in _ADVICE and lasts and place.on_for is not None and place.on_for > SETTLE_S:
             said = f"{step.voltage:.2f} V at the terminals, {step.temperature - 273.15:.1f} °C"
             text = f"stage {place.stage}: {why} ({said}); nothing is read until it is right"
             self._tell(why, text, _ADVICE[why])

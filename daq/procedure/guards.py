@@ -45,6 +45,8 @@ class Breach:
 class Situation:
     """Where a run stands when a step comes in: seconds since power-on, the valve by the signals, dry or in fluid.
 
+    `sure` is False while nobody knows yet whether power has just been switched off.
+
     `filling_for` is seconds seen since the first power-on in fluid, with the module not full; `fill_unfit` says what
     was not as it must be to tell, empty for nothing. `pumps` says that the unit is seen to work, bit c of `disbelieved`
     that what column c shows was found out to be untrue.
@@ -59,10 +61,11 @@ class Situation:
     fill_unfit: str = ""
     pumps: bool = False
     disbelieved: int = 0
+    sure: bool = True
 
 
 class Guards:
-    """Looks at every step of one run while power is on."""
+    """Looks at every step of one run while power is on. Durations count the time in which it was applied."""
 
     def __init__(self, part: Part, limits: Limits) -> None:
         self._part, self._limits = part, limits
@@ -73,12 +76,12 @@ class Guards:
 
     def feed(self, step: Step, now: Situation) -> Breach | None:
         """The limit that this step passed, if it passed one."""
-        dt, self._previous_t = step.t - self._previous_t, step.t
         if not now.power:
+            self._previous_t = step.t
             self._shut_s = self._open_s = self._quiet_s = 0.0
             self._ran = False
             return None
-        return self._electric(step, now) or self._fluid(step) or self._durations(step, now, dt)
+        return self._electric(step, now) or self._fluid(step) or (self._durations(step, now) if now.sure else None)
 
     def _electric(self, step: Step, now: Situation) -> Breach | None:
         # A few samples at the converter's end are a disturbance; a current beyond it takes the mean along.
@@ -123,7 +126,8 @@ class Guards:
             return Breach("fluid_hot", "fluid too warm", f"{OFF}let the test fluid cool down")
         return None
 
-    def _durations(self, step: Step, now: Situation, dt: float) -> Breach | None:
+    def _durations(self, step: Step, now: Situation) -> Breach | None:
+        dt, self._previous_t = step.t - self._previous_t, step.t
         self._dry_s += 0.0 if now.in_fluid else dt
         if self._dry_s > (self._part.dry_check_s or DRY_LIMIT_S) and not now.in_fluid:
             return Breach("dry_running", "dry running too long", f"{OFF}the unit runs dry and is being damaged")

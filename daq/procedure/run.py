@@ -193,7 +193,7 @@ class Run:
             self._take_zero(step)
         self._look_back()
         switched = self._switch.feed(step)
-        self._filling.feed(step, self._switch.on)
+        self._filling.feed(step, self._switch.on and self._switch.sure)
         self._locate_valve(step)
         breach = self._guards.feed(step, self._situation(step)) or self._tripping.feed(step, self._steps)
         if breach is not None and self.outcome is None:
@@ -215,8 +215,7 @@ class Run:
 
     def _drive(self, driving: Driving, step: Step) -> None:
         """Tells the stand where switch and valve are to be, and ends a run that they do not follow."""
-        on_for = self._t - self._switch.on_at if self._switch.on else None
-        changed = driving.step(step, self.stage, on_for, reading=self._reading.window_open)
+        changed = driving.step(step, self.stage, self._on_for, reading=self._reading.window_open)
         if changed is not None:
             self._effects.append(changed)
         why = driving.disobeyed
@@ -232,7 +231,13 @@ class Run:
         if self._driving is None or self._driving.outputs.power or not self._driving.has_powered:
             return None
         why = "power did not go off"
-        return Breach(why.replace(" ", "_"), why, DISOBEYED[why]) if self._switch.on else None
+        powered = self._switch.on and self._switch.sure
+        return Breach(why.replace(" ", "_"), why, DISOBEYED[why]) if powered else None
+
+    @property
+    def _on_for(self) -> float | None:
+        """Seconds for which power has been applied, None while it is off."""
+        return self._switch.on_for if self._switch.on else None
 
     def _as_believed(self, step: Step) -> Step:
         """The step with what was found out of its channels; each is told at once, whatever the stage reads."""
@@ -273,6 +278,8 @@ class Run:
 
     def _locate_valve(self, step: Step) -> None:
         stage = stage_of(self.stage)
+        if not self._switch.sure:
+            return
         self._by_signals = None
         if self._switch.on and not step.faulty & BITS[Column.PRESSURE]:
             self._by_signals = valve_by_signals(step.pressure, step.flow, self._channels, stage.valve)
@@ -286,17 +293,18 @@ class Run:
         self._valve_wrong_since = (self._valve_wrong_since or step.t) if wrong else None
 
     def _situation(self, step: Step) -> Situation:
-        filling, on_for = self._filling, self._t - self._switch.on_at
+        filling = self._filling
         return Situation(
             stage=self.stage,
             power=self._switch.on,
-            on_for=on_for,
+            on_for=self._switch.on_for,
             valve=self._by_signals,
             in_fluid=self._in_fluid,
             filling_for=0.0 if self._fills_unseen else filling.seen_for(self._t),
             fill_unfit=filling.unfit or ("level faulty" if filling.blind else ""),
             pumps=pumps(step, self._channels),
             disbelieved=self._belief.bits,
+            sure=self._switch.sure,
         )
 
     def _switched(self, step: Step) -> None:
@@ -339,7 +347,7 @@ class Run:
     def _stage_step(self, step: Step) -> None:
         name = stage_of(self.stage).name
         if name in TRAVELS:
-            self._reading.travel(step, fit=not self._why_unfit(step))
+            self._reading.travel(step, fit=not self._why_unfit(step) and self._switch.sure)
         if name in TRAVELS and self._driving is not None and self._driving.paused(self.stage):
             self._event(Event.PAUSED)
         elif name == RATED and self._driving is not None and self._driving.out_of_reach:
@@ -360,7 +368,7 @@ class Run:
         if self._awaited.holds:
             return
         by_hand = self._by_signals is not self._valve
-        effects, complete = self._reading.feed(step, self._why_unfit(step), by_hand)
+        effects, complete = self._reading.feed(step, self._why_unfit(step), by_hand, sure=self._switch.sure)
         self._effects.extend(effects)
         if not complete:
             return
@@ -416,9 +424,9 @@ class Run:
 
     def _why_unfit(self, step: Step) -> str:
         """What keeps this step out of a window, kept as the reason should the stage's time run out."""
-        on_for = self._t - self._switch.on_at if self._switch.on else None
         needed = stage_of(self.stage).valve
-        self._unfit = self._fitness.why_not(step, Place(self.stage, on_for, needed, self._valve, self._by_signals))
+        place = Place(self.stage, self._on_for, needed, self._valve, self._by_signals, sure=self._switch.sure)
+        self._unfit = self._fitness.why_not(step, place)
         if not self._unfit and self._driving is not None and needed in (Valve.OPEN, Valve.SHUT):
             self._unfit = "" if self._driving.at_end_for() > 0.0 else "valve on its way"
         return self._unfit
@@ -516,7 +524,7 @@ class Run:
         since = self._valve_wrong_since
         return Standing(
             t=self._t,
-            on_for=self._t - self._switch.on_at if self._switch.on else None,
+            on_for=self._on_for,
             valve_wrong_for=None if since is None else self._t - since,
             zero_taken=self._reading.zero.taken,
             shut_before_power=self._shut_before_power,

@@ -168,9 +168,10 @@ class StageReading:
     def _at(self) -> float | None:
         return self._places.get(self._stage)
 
-    def feed(self, step: Step, unfit: str, by_hand: bool) -> tuple[list[Taken], bool]:
+    def feed(self, step: Step, unfit: str, by_hand: bool, *, sure: bool = True) -> tuple[list[Taken], bool]:
         """Takes a step of a reading stage; `unfit` says what keeps it out of a window, empty for nothing, and `by_hand`
-        that the valve stands where a person confirmed it and the signals do not show it.
+        that the valve stands where a person confirmed it and the signals do not show it. While it is not `sure` that
+        power is still on no look is taken.
 
         Gives the readings that a look made, and whether the stage has all that it needs. Under a supply that is low
         windows go on, for too much current would still be seen, but such a stage is never complete.
@@ -180,7 +181,7 @@ class StageReading:
         if sagging is not self._sagging:
             self._sagging = sagging
             self._watch.restart()
-        if not self._watch.feed(step, fit=not unfit or sagging):
+        if not self._watch.feed(step, fit=not unfit or sagging, look=sure):
             return [], False
         return self._look(self._window(self._watch.window()))
 

@@ -72,8 +72,9 @@ class Watch:
         else:
             self._detect(step)
 
-    def feed(self, step: Step, fit: bool) -> bool:
-        """Takes a step; True where a look at `steps` is due. `fit`: power, valve and conditions are as needed."""
+    def feed(self, step: Step, fit: bool, *, look: bool = True) -> bool:
+        """Takes a step; True where a look at `steps` is due, and not without `look`. `fit`: power, valve and
+        conditions are as needed."""
         if not fit or step.lost or step.faulty & self._named:
             self.restart()
             return False
@@ -85,7 +86,7 @@ class Watch:
             self.steps.append(step)
             return False
         self.steps.append(step)
-        if step.t - self.steps[0].t < (self._in_window + 1) * self._settings.window - 1e-6:
+        if not look or step.t - self.steps[0].t < (self._in_window + 1) * self._settings.window - 1e-6:
             return False
         self._in_window += 1
         self.looks += 1

@@ -3,6 +3,7 @@
 The levels are constant but for noise, so that what a reading must be is known; physics is the simulator's affair.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.judge.requirement import Quantity, Requirement
-from daq.procedure.effects import Effect, Outcome
+from daq.procedure.effects import Alarm, Effect, Outcome
 from daq.procedure.plan import Kind, Limits, Part, Principle, Reading, Stand
 from daq.procedure.run import Run
 from daq.procedure.table import Do
@@ -32,6 +33,8 @@ LIMITS = Limits(stage_s=8.0, ask_s=8.0, fill_s=12.0, no_flow_s=3.0)
 STAND = Stand("marrow-hill", "bench-1", CHANNELS, LIMITS, SETTINGS)
 BLOCK = 25
 DT = BLOCK / 500
+LEAST_VOLTS = 13.2
+"""The parts here are tested at 13.5 V ± 0.3 V."""
 
 PUMP_NEEDS = (
     Requirement("turns", Quantity.CURRENT, "dry_check", at_least=0.3, at_most=7.0),
@@ -71,7 +74,9 @@ def module(kind: Kind = Kind.MODULE, **more: object) -> Part:
 class Unit:
     """What lies on the bench: what it gives with the valve open (m³/s), with the valve shut (Pa), and draws (A).
 
-    Behind a shut valve its pressure falls with the time constant `holds` (s) once power is off.
+    Behind a shut valve its pressure falls with the time constant `holds` (s) once power is off. While its motor runs
+    down, for `run_down` (s), it gives the share `emf` of the supply's voltage, falling from there to nothing; with
+    `plateau` it falls only at the end.
     """
 
     free_flow: float = 125 * LITRES_PER_HOUR
@@ -79,6 +84,9 @@ class Unit:
     current: float = 5.0
     fills_in: float = 6.0
     holds: float = 60.0
+    run_down: float = 0.0
+    emf: float = 0.9
+    plateau: bool = False
 
 
 @dataclass(slots=True)
@@ -86,7 +94,8 @@ class Bench:
     """Everything at the bench. A test changes it through `hook`, which is called before every block.
 
     The channels in `stuck` repeat the count that they had when they got there; those in `quiet` have no scatter, and
-    with `holds` all give each value for so many blocks.
+    with `holds` all give each value for so many blocks. With `upstream` the voltage is sensed before the switch.
+    `powered_s` is how long there was power, `lowest` (V) the lowest supply that it had.
     """
 
     unit: Unit = field(default_factory=Unit)
@@ -94,6 +103,9 @@ class Bench:
     celsius: float = 22.0
     zero: float = 0.0
     power: bool = False
+    upstream: bool = False
+    powered_s: float = 0.0
+    lowest: float = math.inf
     valve: float = 1.0
     level: float = 0.0
     obeys: bool = True
@@ -117,6 +129,7 @@ class Bench:
     _held: NDArray[np.int16] | None = None
     _stuck_at: dict[Role, int] = field(default_factory=dict)
     aim: float = 1.0
+    _off_at: float = -math.inf
     _quick: bool = False
 
     @property
@@ -133,11 +146,16 @@ class Bench:
             self.pressure *= 1 - DT / self.unit.holds if self.valve == 0.0 else 0.0
         return {
             Role.PRESSURE: self.pressure + self.zero,
-            Role.SUPPLY_VOLTAGE: self.supply if self.power else 0.0,
+            Role.SUPPLY_VOLTAGE: self.supply if self.power or self.upstream else self.supply * self._induced(),
             Role.SHUNT: self.unit.current if self.power else 0.0,
             Role.FLUID_TEMPERATURE: self.celsius + 273.15,
             Role.LEVEL: self.level,
         }
+
+    def _induced(self) -> float:
+        """The share of the supply's voltage at the terminals of a motor that runs down."""
+        left = 1.0 - (self.t - self._off_at) / self.unit.run_down if self.unit.run_down else 0.0
+        return 0.0 if left <= 0.0 else self.unit.emf * (1.0 if self.unit.plateau else left)
 
     def block(self) -> Block:
         """The next 50 ms."""
@@ -164,6 +182,8 @@ class Bench:
         travel = DT / (0.2 if self._quick else 1.0)
         self.valve += min(max(self.aim - self.valve, -travel), travel)
         if self.power:
+            self.powered_s += DT
+            self.lowest = min(self.lowest, self.supply)
             self.level = min(self.level + DT / self.unit.fills_in, 1.0)
 
     def _edges(self) -> list[int]:
@@ -192,6 +212,8 @@ class Bench:
         self.aim, self._quick = goal, quick
 
     def switch(self, on: bool) -> None:
+        if self.power and not on:
+            self._off_at = self.t
         self.power = on
 
     def shut(self, run: Run) -> None:
@@ -237,8 +259,13 @@ def begin(part: Part, stand: Stand = STAND, device: Identity | None = None) -> R
 
 
 def drive(run: Run, bench: Bench, seconds: float) -> None:
-    """Blocks for so many seconds or to the run's end."""
-    end = bench.t + seconds
+    """Blocks for so many seconds or to the run's end. No supply but one that was low may be called low."""
+    _drive(run, bench, bench.t + seconds)
+    if bench.lowest >= LEAST_VOLTS and not bench.silent_wires:
+        assert not [e for e in bench.effects if isinstance(e, Alarm) and e.code == "supply_low"]
+
+
+def _drive(run: Run, bench: Bench, end: float) -> None:
     while run.outcome is None and bench.t < end - 1e-9:
         bench.hook(bench, run)
         if run.outcome is not None:

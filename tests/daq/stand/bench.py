@@ -6,6 +6,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+from daq.procedure.effects import Alarm
 from daq.record.async_store import AsyncStore
 from daq.record.store import Store
 from daq.record.values import StoredRun
@@ -91,6 +92,7 @@ async def operating(stand: Stand, store: AsyncStore, device: SimulatedDevice) ->
     loop = asyncio.create_task(stand.operate(device), name="stand under test")
     try:
         yield bench
+        assert not supply_called_low(bench) or supply_is_low(bench), "a sound supply was called low"
         stand.stop()
         await stand.settled()
     finally:
@@ -99,6 +101,18 @@ async def operating(stand: Stand, store: AsyncStore, device: SimulatedDevice) ->
         await device.close()
     if isinstance(ended, Exception):
         raise ended
+
+
+def supply_called_low(bench: Bench) -> bool:
+    return any(alarm.code == "supply_low" for alarm in bench.all(Alarm))
+
+
+def supply_is_low(bench: Bench) -> bool:
+    """Whether the supply, or what senses it, is not as it should be."""
+    sim = bench.device.bench
+    most_amperes, supply = 8.0, sim.design.supply
+    of_sensor = any(name.startswith("voltage") for name in sim.design.failed)
+    return supply.volts - most_amperes * supply.resistance < 13.2 or of_sensor
 
 
 def _tell(device: SimulatedDevice, said: Said) -> None:
