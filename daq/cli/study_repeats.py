@@ -11,11 +11,24 @@ from daq.cli.output import note, put_json, put_table
 from daq.cli.runs import ALL, DatabaseOption, SinceOption, UntilOption, filter_of, open_store
 
 if TYPE_CHECKING:
+    from daq.study.gauge import Gauge
     from daq.study.history import Data
     from daq.study.repeats import Line
 
 HEAD = ("requirement", "stage", "units", "mean", "s", "same unit", "Cpk", "95 %", "limits of the chart", "outside")
-GAUGE_HEAD = ("requirement", "stage", "units × operators × tests", "EV", "AV", "GRR", "PV", "TV", "GRR/TV", "ndc")
+GAUGE_HEAD = (
+    "requirement",
+    "stage",
+    "units × operators × tests",
+    "EV",
+    "AV",
+    "GRR",
+    "PV",
+    "TV",
+    "GRR/TV",
+    "ndc",
+    "interaction",
+)
 
 FIGURES = {"capability": "Cpk", "chart": "chart", "repeated": "scatter of the same unit", "gauge": "gauge study"}
 
@@ -28,20 +41,29 @@ def repeats(
     since: SinceOption = None,
     until: UntilOption = None,
     group: Annotated[int, typer.Option("--group", help="Units in a row that make one point of the chart.")] = 1,
+    pool_above: Annotated[
+        float,
+        typer.Option(
+            "--pool-above",
+            metavar="LEVEL",
+            help="Level above which a gauge study pools the interaction of operators and units: 0.25 (AIAG) or 0.05.",
+        ),
+    ] = 0.25,
     simulated: Annotated[bool, typer.Option("--simulated", help="Take simulated runs instead of real ones.")] = False,
     json: JsonOption = False,
 ) -> None:
     """Say how a part's units scatter, how capable they are, and how much of it the measuring makes.
 
     Cpk and chart ask for ten units, of which the first run counts. A gauge study (R&R by analysis of variance) asks for
-    two named operators who each tested the same five units twice. Void runs and earlier revisions of the part don't
-    count. Values are taken as independent and normal.
+    two named operators who each tested the same five units twice; what operators and units do together counts as
+    repeatability where chance gives as much more often than --pool-above. Void runs and earlier revisions of the part
+    don't count. Values are taken as independent and normal.
     """
     from daq.study.history import series_of
     from daq.study.repeats import study
 
     runs = _runs(part, config, database, since, until, simulated=simulated)
-    lines = study(series_of(runs), group)
+    lines = study(series_of(runs), group, pool_above)
     if json:
         put_json({"part": part, "part_revision": runs[-1]["part_revision"], "requirements": [_plain(x) for x in lines]})
         return
@@ -109,8 +131,14 @@ def _gauge_row(line: "Line") -> tuple[object, ...]:
         *(line.series.requirement, line.series.stage),
         f"{len(crossed.serials)} × {len(crossed.operators)} × {crossed.trials}",
         *(_told(deviation, unit) for deviation in deviations),
-        *(f"{found.share(found.grr):.1%}", found.distinct),
+        *(f"{found.share(found.grr):.1%}", found.distinct, _interaction(found)),
     )
+
+
+def _interaction(found: "Gauge") -> str:
+    """How often chance gives an interaction as large, and what became of it at which level."""
+    became, against = ("pooled", ">") if found.pooled else ("kept", "≤")
+    return f"{became}, p {found.anova.interaction_p:.3f} {against} {found.pool_above:g}"
 
 
 def _told(value: float | None, unit: str = "") -> str | None:
@@ -139,7 +167,7 @@ def _plain_gauge(line: "Line") -> dict[str, Any] | None:
         "operators": line.crossed.operators,
         "serials": line.crossed.serials,
         "trials": line.crossed.trials,
-        **{name: getattr(found, name) for name in ("ev", "av", "grr", "pv", "tv", "distinct", "pooled")},
+        **{name: getattr(found, name) for name in ("ev", "av", "grr", "pv", "tv", "distinct", "pooled", "pool_above")},
         "interaction_f": f if math.isfinite(f) else None,
         "interaction_p": found.anova.interaction_p,
     }

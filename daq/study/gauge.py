@@ -2,7 +2,8 @@
 
 Every operator tests every unit equally often. The method is that of the AIAG manual on measurement systems analysis
 (4th edition, 2010; its text from memory, its example is among the published checks): where operators and units do not
-interact visibly, the interaction counts as repeatability.
+interact visibly, the interaction counts as repeatability. From which level on it is visible differs from house to house,
+so a study says at which it pools, and it can be told.
 """
 
 import math
@@ -17,6 +18,9 @@ Floats = NDArray[np.float64]
 
 POOL_ABOVE = 0.25
 """An interaction that chance alone gives more often than so is taken for repeatability (AIAG, from memory)."""
+LEVELS = (0.05, POOL_ABOVE)
+"""The two in use. 0.05 is what the R package SixSigma 0.9-52 takes (`alphaLim` of `ss.rr`, seen in its documentation); it
+pools more, and what operators do differently from unit to unit then counts among the repeats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,8 @@ class Gauge:
     to unit (appraiser variation, AV), of both (GRR), of units (part variation, PV) and of all (TV).
 
     `distinct` is how many classes of units the gauge tells apart, ndc = 1.41 PV/GRR cut to a whole number; None where
-    nothing scatters. `pooled` says that the interaction was taken for repeatability.
+    nothing scatters. `pooled` says that the interaction was taken for repeatability, since chance gives one as large
+    more often than `pool_above`.
     """
 
     anova: Anova
@@ -76,6 +81,7 @@ class Gauge:
     tv: float
     distinct: int | None
     pooled: bool
+    pool_above: float
 
     def share(self, deviation: float) -> float:
         """A standard deviation as a share of the whole; 0 where nothing scatters."""
@@ -105,14 +111,15 @@ def analyse(values: Floats) -> Anova:
     )
 
 
-def gauge(values: Floats) -> Gauge:
-    """The study of values[unit, operator, trial]; a component that comes out below zero is 0.
+def gauge(values: Floats, pool_above: float = POOL_ABOVE) -> Gauge:
+    """The study of values[unit, operator, trial]; a component that comes out below zero is 0. The interaction is pooled
+    where chance gives one as large more often than `pool_above`.
 
     Raises:
         ValueError: as `analyse`.
     """
     anova, (n, k, r) = analyse(values), values.shape
-    pooled = anova.interaction_p > POOL_ABOVE
+    pooled = anova.interaction_p > pool_above
     error, against, mixed = anova.repeats.mean, anova.interaction.mean, 0.0
     if pooled:
         both = Row(anova.interaction.squares + anova.repeats.squares, anova.interaction.dof + anova.repeats.dof)
@@ -132,6 +139,7 @@ def gauge(values: Floats) -> Gauge:
         tv=math.sqrt(error + operators + mixed + units),
         distinct=distinct,
         pooled=pooled,
+        pool_above=pool_above,
     )
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from daq.study.capability import Capability, capability, deviation
 from daq.study.errors import StudyError
-from daq.study.gauge import Gauge, gauge
+from daq.study.gauge import LEVELS, POOL_ABOVE, Gauge, gauge
 from daq.study.history import Sample, Series
 from daq.study.shewhart import LARGEST, Chart, chart
 
@@ -56,17 +56,21 @@ class Line:
     missing: dict[str, str]
 
 
-def study(series: Sequence[Series], group: int = 1) -> list[Line]:
-    """A line for each series. `group` units in a row make one point of the chart.
+def study(series: Sequence[Series], group: int = 1, pool_above: float = POOL_ABOVE) -> list[Line]:
+    """A line for each series. `group` units in a row make one point of the chart; above the level `pool_above` a gauge
+    study pools what operators and units do together.
 
     Raises:
-        StudyError: nothing was read for any requirement, or a group is too large.
+        StudyError: nothing was read for any requirement, a group is too large, or the level is none that is in use.
     """
+    if pool_above not in LEVELS:
+        known = " or ".join(map(str, LEVELS))
+        raise StudyError(f"a gauge study pools the interaction above a level of {known}, got {pool_above:g}")
     if not 1 <= group <= LARGEST:
         raise StudyError(f"a point of a chart stands for 1 … {LARGEST} units, got {group}; name another group")
     if not any(one.samples for one in series):
         raise StudyError("expected runs with readings, found none that counts; test some units first")
-    return [_line(one, group) for one in series]
+    return [_line(one, group, pool_above) for one in series]
 
 
 def repeated(samples: Sequence[Sample]) -> Repeated | None:
@@ -81,7 +85,7 @@ def repeated(samples: Sequence[Sample]) -> Repeated | None:
     return Repeated(math.sqrt(sum(float(((v - v.mean()) ** 2).sum()) for v in several) / dof), dof)
 
 
-def crossed(samples: Sequence[Sample]) -> Crossed | None:
+def crossed(samples: Sequence[Sample], pool_above: float = POOL_ABOVE) -> Crossed | None:
     """The largest study in which each operator tested each unit equally often, at least twice; None where there is
     none of two operators and five units. Of more runs than needed the first ones count."""
     cells: dict[tuple[str, str], list[float]] = {}
@@ -94,17 +98,19 @@ def crossed(samples: Sequence[Sample]) -> Crossed | None:
         operators = sorted(busiest[:count])
         serials = sorted({s for _, s in full if all((o, s) in full for o in operators)})
         if len(serials) >= FEWEST_IN_GAUGE:
-            return _crossed(full, operators, serials)
+            return _crossed(full, operators, serials, pool_above)
     return None
 
 
-def _crossed(full: dict[tuple[str, str], list[float]], operators: list[str], serials: list[str]) -> Crossed:
+def _crossed(
+    full: dict[tuple[str, str], list[float]], operators: list[str], serials: list[str], pool_above: float
+) -> Crossed:
     trials = min(len(full[o, s]) for o in operators for s in serials)
     values = np.array([[full[o, s][:trials] for o in operators] for s in serials])
-    return Crossed(tuple(operators), tuple(serials), trials, gauge(values))
+    return Crossed(tuple(operators), tuple(serials), trials, gauge(values, pool_above))
 
 
-def _line(series: Series, group: int) -> Line:
+def _line(series: Series, group: int, pool_above: float) -> Line:
     first = series.first_of_each_unit
     values = np.array([sample.value for sample in first])
     missing: dict[str, str] = {}
@@ -120,7 +126,7 @@ def _line(series: Series, group: int) -> Line:
             drawn = chart(values, group)
         else:
             missing["chart"] = f"needs two groups of {group} units, found {len(first)} units"
-    again, gauged = repeated(series.samples), crossed(series.samples)
+    again, gauged = repeated(series.samples), crossed(series.samples, pool_above)
     if again is None:
         missing["repeated"] = "no unit was tested twice"
     if gauged is None:

@@ -72,12 +72,52 @@ def test_what_the_runs_of_a_part_say(steadyhead: Command) -> None:
 @pytest.mark.usefixtures("recorded")
 def test_tables_for_people(steadyhead: Command, monkeypatch: pytest.MonkeyPatch) -> None:
     piped = steadyhead("study", "repeats", "MH-2101", "--group", "5").stdout.splitlines()
-    assert [len(line.split("\t")) for line in piped] == [10, 10, 10]
+    assert [len(line.split("\t")) for line in piped] == [10, 10, 11]
     assert piped[0].split("\t")[:4] == ["shutoff pressure", "shutoff", "10", "542.5 kPa"]
     assert piped[2].split("\t")[2] == "10 × 2 × 2"
     monkeypatch.setattr(output, "in_terminal", lambda: True)
     monkeypatch.setenv("COLUMNS", "160")
     assert "GRR/TV" in steadyhead("study", "repeats", "MH-2101").stdout
+
+
+@pytest.fixture
+def mixed(tmp_path: Path) -> None:
+    """Five units tested by two operators twice, one of whom is ±2.2 kPa off from unit to unit where repeats differ by
+    ±1 kPa: F = 2.42 with 4 and 10 degrees of freedom, which chance gives in 12 % of studies."""
+    (tmp_path / "data").mkdir()
+    with closing(Store(f"sqlite:///{tmp_path}/data/records.db")) as store:
+        store.open()
+        number = 0
+        for trial in (1.0, -1.0):
+            for j, operator in enumerate(OPERATORS):
+                for k, apart in enumerate((2.2, -2.2, 2.2, -2.2, 0.0)):
+                    number += 1
+                    _tested(store, number, 520.0 + 5 * k + j * apart + trial, serial=f"K{k}", operator=operator)
+
+
+@pytest.mark.usefixtures("mixed")
+@pytest.mark.parametrize(
+    ("options", "level", "pooled", "told"),
+    [
+        ((), 0.25, False, "kept, p 0.117 ≤ 0.25"),
+        (("--pool-above", "0.25"), 0.25, False, "kept, p 0.117 ≤ 0.25"),
+        (("--pool-above", "0.05"), 0.05, True, "pooled, p 0.117 > 0.05"),
+    ],
+)
+def test_the_level_at_which_a_gauge_study_pools(
+    steadyhead: Command, options: tuple[str, ...], level: float, pooled: bool, told: str
+) -> None:
+    gauge = json.loads(steadyhead("study", "repeats", "MH-2101", "--json", *options).stdout)["requirements"][0]["gauge"]
+    assert (gauge["pool_above"], gauge["pooled"]) == (level, pooled)
+    assert gauge["ev"] == pytest.approx((39.36 / 14) ** 0.5 if pooled else 2.0**0.5)
+    assert steadyhead("study", "repeats", "MH-2101", *options).stdout.splitlines()[-1].split("\t")[-1] == told
+
+
+@pytest.mark.usefixtures("mixed")
+def test_a_level_that_is_not_in_use_is_refused(steadyhead: Command) -> None:
+    ended = steadyhead("study", "repeats", "MH-2101", "--pool-above", "0.1")
+    assert ended.exit_code == 64
+    assert "above a level of 0.05 or 0.25, got 0.1" in ended.stderr
 
 
 @pytest.mark.usefixtures("recorded")

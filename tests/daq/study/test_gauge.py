@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.stats import f as f_distribution
 
-from daq.study.gauge import analyse, gauge
+from daq.study.gauge import LEVELS, POOL_ABOVE, analyse, gauge
 
 
 def drawn(seed: int, units: float, operators: float, mixed: float, repeats: float) -> "np.ndarray":
@@ -30,6 +31,30 @@ def test_an_interaction_that_is_chance_is_pooled() -> None:
     """Where there is none, three of four studies pool: that is what the limit of 0.25 says."""
     pooled = [gauge(drawn(seed, 3.0, 1.0, 0.0, 0.5)).pooled for seed in range(400)]
     assert np.mean(pooled) == pytest.approx(0.75, abs=0.07)
+
+
+def test_the_level_at_which_it_pools_is_chosen_and_told() -> None:
+    """Five units, two operators, two tests: 4 and 10 degrees of freedom. Repeats differ by ±1 and the second operator by
+    ±2.2 from unit to unit: F = 2.42, which chance gives in 12 % of studies (scipy's F distribution)."""
+    found = {level: gauge(mixed(), level) for level in LEVELS}
+    assert LEVELS == (0.05, 0.25)
+    anova = found[0.05].anova
+    assert anova.interaction_f == pytest.approx(2.42)
+    assert anova.interaction_p == pytest.approx(float(f_distribution.sf(2.42, 4, 10)), rel=1e-6)
+    assert {level: (g.pooled, g.pool_above) for level, g in found.items()} == {0.05: (True, 0.05), 0.25: (False, 0.25)}
+    assert gauge(mixed()) == found[POOL_ABOVE] == found[0.25]
+    # kept: repeats alone; pooled: (4 × 4.84 + 10 × 2)/14 for both
+    assert found[0.25].ev ** 2 == pytest.approx(2.0)
+    assert found[0.05].ev ** 2 == pytest.approx((4 * 4.84 + 10 * 2.0) / 14)
+    assert found[0.25].av ** 2 == pytest.approx((4.84 - 2.0) / 2)
+    assert found[0.05].av == 0.0
+
+
+def mixed() -> "np.ndarray":
+    """[unit, operator, trial]; operators agree on the average."""
+    unit = 520.0 + 5.0 * np.arange(5.0)[:, None, None]
+    apart = 2.2 * np.array([1.0, -1.0, 1.0, -1.0, 0.0])[:, None, None] * np.array([0.0, 1.0])[None, :, None]
+    return np.asarray(unit + apart + np.array([1.0, -1.0])[None, None, :])
 
 
 def test_squares_add_up_and_forget_the_level() -> None:
