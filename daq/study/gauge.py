@@ -2,8 +2,8 @@
 
 Every operator tests every unit equally often. The method is that of the AIAG manual on measurement systems analysis
 (4th edition, 2010; its text from memory, its example is among the published checks): where operators and units do not
-interact visibly, the interaction counts as repeatability. From which level on it is visible differs from house to house,
-so a study says at which it pools, and it can be told.
+interact visibly, the interaction counts as repeatability. Houses differ in the level at which it becomes visible, so a
+study states the level and lets it be chosen.
 """
 
 import math
@@ -19,8 +19,8 @@ Floats = NDArray[np.float64]
 POOL_ABOVE = 0.25
 """An interaction that chance alone gives more often than so is taken for repeatability (AIAG, from memory)."""
 LEVELS = (0.05, POOL_ABOVE)
-"""The two in use. 0.05 is what the R package SixSigma 0.9-52 takes (`alphaLim` of `ss.rr`, seen in its documentation); it
-pools more, and what operators do differently from unit to unit then counts among the repeats."""
+"""The two in use. 0.05 is what the R package SixSigma 0.9-52 takes (`alphaLim` of `ss.rr`, seen in its documentation).
+It pools more, and what operators do differently from unit to unit then counts among the repeats."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Uncertainty against the worked examples of the Guides. JCGM 100:2008 is the GUM, JCGM 101:2008 its Supplement 1."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -24,8 +25,9 @@ COMPARATOR = (
 )
 NOMINAL_NM = 50_000_623.0
 THERMAL = (
-    Component("difference of expansion", Shape.RECTANGULAR, NOMINAL_NM * 0.1 * 1e-6 / math.sqrt(3), 50),
-    Component("difference of temperature", Shape.RECTANGULAR, NOMINAL_NM * 11.5e-6 * 0.05 / math.sqrt(3), 2),
+    # within ± 1e-6 /K, at 0.1 K below 20 °C; and within ± 0.05 K, at 11.5e-6 /K
+    replace(Component.rectangular("difference of expansion", 1e-6, NOMINAL_NM * 0.1), dof=50),
+    replace(Component.rectangular("difference of temperature", 0.05, NOMINAL_NM * 11.5e-6), dof=2),
 )
 
 
@@ -39,8 +41,12 @@ def test_end_gauge_comparator() -> None:
 
 @rows("V5.4")
 def test_end_gauge_contributions() -> None:
-    """H.1.5, Table H.1: 2.9 nm and 16.6 nm from expansion and temperature."""
-    assert [c.standard for c in THERMAL] == [pytest.approx(2.9, abs=0.05), pytest.approx(16.6, abs=0.05)]
+    """H.1.5, Table H.1: 25, 9.7, 2.9 and 16.6 nm, from the standard's certificate (75 nm at k = 3), the comparator,
+    expansion and temperature; each doubt alone, taken together from none but itself."""
+    standard = Component.normal("standard", 75.0, 3.0)
+    found = [combine(alone).u for alone in ([standard], COMPARATOR, *([part] for part in THERMAL))]
+    assert found == pytest.approx([25.0, 9.7, 2.9, 16.6], abs=0.05)
+    assert [c.stated for c in THERMAL] == pytest.approx([1e-6, 0.05])
 
 
 @rows("V5.5", "V5.6", "V5.7")

@@ -224,6 +224,21 @@ async def test_both_bits_of_the_quality_are_malformed(mosquitto: Mosquitto) -> N
     await _refused(mosquitto, packet(PUBLISH, 0x06, text(TOPIC) + b"\0\1\0three"))
 
 
+@rows("V11.1", "V11.3")
+def test_no_stand_is_taken_for_an_edge_node_of_another_specification() -> None:
+    """Sparkplug 3.0.0, tck-id-topic-structure-namespace-a and -valid-group-id, -valid-edge-node-id: what lies below
+    `spBv1.0/` is that specification's, and its ids hold none of + / #. No stand can be set up to write there, and no
+    name that a stand may have would be refused there."""
+    with pytest.raises(ValueError, match=r"topic root 'spBv1\.0': expected only a to z"):
+        Topics("spBv1.0", "marrow-hill", "bench-1")
+    ours = Topics("steadyhead", "marrow-hill", "bench-1")
+    assert not ours.of("status").startswith("spBv1.0/")
+    for wrong in "+/#":
+        for names in ((f"marrow{wrong}hill", "bench-1"), ("marrow-hill", f"bench{wrong}1")):
+            with pytest.raises(ValueError, match="expected only a to z"):
+                Topics("steadyhead", *names)
+
+
 @rows("V11.29")
 @pytest.mark.parametrize("topic", ["steadyhead/+/status", "steadyhead/#"])
 async def test_no_wildcards_in_the_name_of_a_topic(mosquitto: Mosquitto, topic: str) -> None:

@@ -24,7 +24,7 @@ BARE = ["good-pump", "high-pressure"]
 MODULES = ["module", "module-return"]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def parts() -> list[Part]:
     return [entry.part for entry in load_catalogue(CONFIG)]
 

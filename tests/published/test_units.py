@@ -5,10 +5,14 @@ factors of SP 811 follow from exact definitions: 1 in = 25.4 mm, 1 lb = 0.453 59
 1 US gal = 231 in³.
 """
 
+import numpy as np
 import pytest
 
 from daq.catalogue import units
 from daq.catalogue.units import read
+from daq.measure.channels import Channels, FlowInput, PressureInput, PressureKind, ShuntInput, VoltageInput
+from daq.measure.flow import Flow
+from daq.measure.reading import Reader, Supply, Window
 from drivers.text_lines_header import read_header
 from tests.published.rows import rows
 
@@ -87,9 +91,30 @@ def test_the_flash_point_limit() -> None:
 
 
 @rows("V1.18", "V1.19")
-def test_hydraulic_power() -> None:
-    """4 bar × 2 L/min = 40/3 W; derived from the SI (1 bar × 1 L/min = 5/3 W)."""
-    power = read("4 bar", units.PRESSURE) * read("2 L/min", units.FLOW)
-    assert power == pytest.approx(13.333333, rel=1e-7)
-    electrical = read("13.5 V", units.VOLTAGE) * read("5.0 A", units.CURRENT)
-    assert power / electrical * 100 == pytest.approx(19.753, abs=1e-3)
+def test_hydraulic_power_and_efficiency() -> None:
+    """4 bar × 2 L/min = 40/3 W of 13.5 V × 5.0 A, 19.753 %; derived from the SI (1 bar × 1 L/min = 5/3 W).
+
+    Readings of a window whose means are these, with nothing between transducer and outlet."""
+    flow = read("2 L/min", units.FLOW)
+    window = Window(
+        stage="free_flow",
+        span=(0.0, 1.0),
+        pressure=np.full(20, read("4 bar", units.PRESSURE)),
+        voltage=np.full(20, read("13.5 V", units.VOLTAGE)),
+        current=np.full(20, read("5.0 A", units.CURRENT)),
+        flow=Flow(flow, flow, flow),
+        flow_steps=np.full(20, flow),
+        peak=np.zeros(0),
+        sample_hz=500,
+        kelvins=0.0,
+    )
+    channels = Channels(
+        PressureInput(PressureKind.RATIOMETRIC, 0.0, 1e6, 0.1, 0.9, 0.06, 0.94),
+        ShuntInput(r20=5e-3, gain=40.0),
+        VoltageInput(divider=0.2),
+        FlowInput(k_table=((1.0, 4.6e6), (1e3, 4.6e6))),
+    )
+    reader = Reader(channels, np.full(4, 1e-9), {}, Supply(13.5))
+    efficiency, power = (reader.read(quantity, window).value for quantity in ("efficiency", "power"))
+    assert efficiency * power == pytest.approx(13.333333, rel=1e-7)
+    assert efficiency * 100 == pytest.approx(19.753, abs=1e-3)

@@ -34,8 +34,8 @@ def test_an_interaction_that_is_chance_is_pooled() -> None:
 
 
 def test_the_level_at_which_it_pools_is_chosen_and_told() -> None:
-    """Five units, two operators, two tests: 4 and 10 degrees of freedom. Repeats differ by ±1 and the second operator by
-    ±2.2 from unit to unit: F = 2.42, which chance gives in 12 % of studies (scipy's F distribution)."""
+    """Five units, two operators, two tests: 4 and 10 degrees of freedom. Repeats differ by ±1 and the second operator
+    by ±2.2 from unit to unit: F = 2.42, which chance gives in 12 % of studies (scipy's F distribution)."""
     found = {level: gauge(mixed(), level) for level in LEVELS}
     assert LEVELS == (0.05, 0.25)
     anova = found[0.05].anova
