@@ -12,12 +12,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.measure.channels import FlowInput
+from daq.measure.scatter import WHITE, Differences, Known, Noise
 from drivers.block import Block, Identity, PulseRole
 
 MIN_STEP_S = 0.05
 """A flow step is at least as long as an analog one …"""
 MIN_STEP_EDGES = 4
 """… and holds at least four edges, so that one irregular vane is a quarter of it at most."""
+
+OUT_OF_PLACE = 0.02
+"""Standard deviation of an edge's place, in intervals between edges (common practice, no source) …"""
+UNREST = 0.002
+"""… and of a stretch's flow, as a share of it (common practice, no source): what is known of a meter before it was
+seen. It counts like `SEEN_BEFORE` differences between stretches, hence little beside a window of its own."""
+SEEN_BEFORE = 2
+SLOWEST_LAG = 0.95
+"""The most that a meter's lag may make neighbouring stretches resemble each other."""
 
 UNEVEN = 2.0
 """Vanes are not evenly spaced: an edge is late, and the flow less than it was, after so many times its interval."""
@@ -71,6 +81,19 @@ class Flow:
     @property
     def out_of_range(self) -> bool:
         return math.isinf(self.high)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rates:
+    """Flows (m³/s) of the stretches that a window falls into, one after the other, for its scatter alone. `noise` is
+    the family of noise that they have; `usual` is what is known beforehand of how they scatter."""
+
+    values: NDArray[np.float64]
+    noise: Noise = WHITE
+    usual: tuple[Known, ...] = ()
+
+
+NO_RATES = Rates(np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +208,35 @@ class FlowMeter:
         times, flows = np.array(self._told).T
         newest = np.searchsorted(times, t, side="right") - 1
         return np.where(newest >= 0, flows[newest], np.nan)
+
+    def rates(self, begin: float, end: float) -> Rates:
+        """The flows between blocks with new edges, at least 50 ms apart, within [`begin`, `end`].
+
+        Unlike flow steps they may hold a single edge: an edge that is out of place moves two of them, one to either
+        side, and their mean by its own share of the window only. Their lag is not taken out, but is said.
+        """
+        i, j = bisect_left(self._times, begin - 1e-9), bisect_right(self._times, end + 1e-9)
+        places = [i] if i < j else []
+        for k in range(i + 1, j):
+            apart = self._times[k] - self._times[places[-1]]
+            if self._edges[k] > self._edges[places[-1]] and apart >= MIN_STEP_S - 1e-9:
+                places.append(k)
+        if len(places) < 2:
+            return NO_RATES
+        edges = np.diff([self._edges[k] for k in places])
+        seconds = np.diff([self._edge_times[k] for k in places])
+        hertz = float(edges.sum() / seconds.sum())
+        values = edges / seconds / self.table.factor(hertz)
+        each = float(seconds.mean())
+        alike = math.exp(-each / self._lag) if self._lag > 0.0 else 0.0
+        noise = Noise(phase=True, least=min(round(20.0 * alike) / 20.0, SLOWEST_LAG))
+        return Rates(values, noise, (self._usual(hertz, each),))
+
+    def _usual(self, hertz: float, seconds: float) -> Known:
+        flow = hertz / self.table.factor(hertz)
+        uneven = math.sqrt(2.0) * OUT_OF_PLACE / (hertz * seconds)
+        of_step = flow * flow * (uneven * uneven + UNREST * UNREST)
+        return Known(Differences((2.0 * SEEN_BEFORE * of_step,), (SEEN_BEFORE,)), float(SEEN_BEFORE))
 
     def mean(self, begin: float, end: float) -> Flow:
         """Mean flow between two block ends: edges over the time between the newest edges at both.

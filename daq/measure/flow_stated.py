@@ -13,7 +13,7 @@ import numpy as np
 from daq.measure.channels import FlowInput
 from daq.measure.convert import Floats
 from daq.measure.errors import NotFittedError
-from daq.measure.flow import MIN_STEP_S, UNKNOWN, Flow, FlowMeter, FlowStep, KTable, driving
+from daq.measure.flow import MIN_STEP_S, UNKNOWN, Flow, FlowMeter, FlowStep, KTable, Rates, driving
 from drivers.block import Block, Identity, PulseRole, Role
 
 
@@ -36,6 +36,7 @@ class StatedFlow:
         self._ends: list[float] = []
         self._totals: list[tuple[float, int, int]] = []
         self._told: list[tuple[float, float]] = []
+        self._driving: list[tuple[float, float]] = []
         self.now = UNKNOWN
         self.edges = 0
         """Steps in which something flowed or might have: like a meter's pulses, their number stands still only while
@@ -73,7 +74,9 @@ class StatedFlow:
         self.now = self._flow(value)
         self._told.append((end, self.now.value))
         (t, before), self._before = self._before, (end, self.now.value)
-        return FlowStep(end, self.now, driving(self._lag, end - t, before, self.now.value))
+        step = FlowStep(end, self.now, driving(self._lag, end - t, before, self.now.value))
+        self._driving.append((end, step.driving))
+        return step
 
     def _flow(self, value: float) -> Flow:
         if math.isnan(value) or value <= -self._rest:
@@ -89,6 +92,10 @@ class StatedFlow:
         times, flows = np.array(self._told).T
         newest = np.searchsorted(times, t, side="right") - 1
         return np.where(newest >= 0, flows[newest], np.nan)
+
+    def rates(self, begin: float, end: float) -> Rates:
+        """The flow that drove the meter in each step within (`begin`, `end`]."""
+        return Rates(np.array([flow for t, flow in self._driving if begin + 1e-9 < t <= end + 1e-9]))
 
     def mean(self, begin: float, end: float) -> Flow:
         """Mean flow between two block ends; an interval, or nothing known, where it is below the range, or any value in

@@ -42,7 +42,7 @@ class Pause:
         w = self._window
         if math.isnan(w.flow.value) or w.flow_steps.size < FEWEST_STEPS or not np.isfinite(w.flow_steps).all():
             return None
-        mean = mean_of(w.flow_steps, looks=self._looks)
+        mean = mean_of(w.flow_steps, looks=self._looks, known=w.flow_usual, noise=w.flow_noise)
         slope = self._slope(as_array([s.flow.value for s in self._near]), w.flow.value)
         return self._placed(w.flow.value, mean, slope, pressure)
 

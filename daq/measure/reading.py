@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -11,7 +12,8 @@ from daq.measure.convert import Column, Floats, Zero
 from daq.measure.doubts import Doubts
 from daq.measure.flow import Flow
 from daq.measure.peak import peak_of
-from daq.measure.uncertainty import Combined, Component, Mean, combine, mean_of
+from daq.measure.scatter import WHITE, Differences, Known, Noise
+from daq.measure.uncertainty import RESOLUTION, Combined, Component, Mean, combine, distinct, mean_of
 
 REFERENCE_TEMPERATURE = 293.15
 """Where temperature doubts start to count, K: the usual reference temperature of calibrations (ISO 1)."""
@@ -21,6 +23,9 @@ FEWEST_STEPS = 2
 """Flow steps that a window needs: one alone says nothing of how flow scatters."""
 UNMEASURED_KELVINS = 10.0
 """Distance from it that is assumed where no channel measures a temperature."""
+DITHER = 1.5
+"""Steps of a converter that the middle 96 % of samples must take to count as dithered."""
+NO_HISTORY: Mapping[str, Known] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +95,11 @@ class Supply:
 @dataclass(frozen=True, slots=True, eq=False)
 class Window:
     """What a stage gives to read: step means by channel (`[n]`), flow steps and the meter's mean, raw pressure samples
-    of the peak window, all within `span` seconds of the run. `kelvins` is the distance from reference temperature."""
+    of the peak window, all within `span` seconds of the run. `kelvins` is the distance from reference temperature.
+
+    `flow_noise` and `flow_usual` say what is known of the flow steps' scatter beforehand. Channels whose samples
+    scatter over several steps of their converter are `dithered`: then its step hides nothing of the mean.
+    """
 
     stage: str
     span: tuple[float, float]
@@ -103,6 +112,21 @@ class Window:
     sample_hz: int
     kelvins: float
     flags: tuple[str, ...] = ()
+    flow_noise: Noise = WHITE
+    flow_usual: tuple[Known, ...] = ()
+    dithered: frozenset[str] = frozenset()
+
+    @property
+    def kind(self) -> str:
+        """The stage without the number of its repetition."""
+        return self.stage.partition(".")[0]
+
+    def values(self, channel: str) -> Floats:
+        """The steps of `pressure`, `voltage`, `current`, `flow` or `power`."""
+        if channel == "power":
+            return self.voltage * self.current
+        found: Floats = self.flow_steps if channel == "flow" else getattr(self, channel)
+        return found
 
     @property
     def through(self) -> float:
@@ -111,9 +135,21 @@ class Window:
 
 
 class Reader:
-    """Reads windows of one run: knows the channels, their age, the zero and the supply."""
+    """Reads windows of one run: knows the channels, their age, the zero, the supply, and how channels scattered before.
 
-    def __init__(self, channels: Channels, lsb: Floats, years: Mapping[str, float], supply: Supply) -> None:
+    `history` is what earlier runs showed, by kind of stage and channel (`free_flow.flow`).
+    """
+
+    def __init__(
+        self,
+        channels: Channels,
+        lsb: Floats,
+        years: Mapping[str, float],
+        supply: Supply,
+        history: Mapping[str, Known] = NO_HISTORY,
+    ) -> None:
+        self._history = history
+        self._seen: dict[tuple[str, str], Differences] = {}
         self._pressure_input, self.supply = channels.pressure, supply
         self._lsb = dict(zip((*(column.name.lower() for column in Column), "flow"), lsb.tolist(), strict=False))
         self._doubts = Doubts(channels, self._lsb, years, supply.fluid)
@@ -137,6 +173,35 @@ class Reader:
         """A step of the converter, SI."""
         step: float = self._lsb[channel]
         return step
+
+    @property
+    def seen(self) -> dict[str, Differences]:
+        """How channels scattered in this run, as `history` has it of earlier ones."""
+        found: dict[str, Differences] = {}
+        for (stage, channel), differences in self._seen.items():
+            name = f"{stage.partition('.')[0]}.{channel}"
+            found[name] = found.get(name, Differences()) + differences
+        return found
+
+    def _mean(self, w: Window, channel: str, looks: int) -> Mean:
+        """The mean of a channel's steps in a window, its scatter pooled with that of other windows of its kind."""
+        values = w.values(channel)
+        alike = Differences()
+        for (stage, other), differences in self._seen.items():
+            if other == channel and stage != w.stage and stage.partition(".")[0] == w.kind:
+                alike += differences
+        # Of a window that is looked at again, or read anew, the newest counts.
+        self._seen[w.stage, channel] = Differences.of(distinct(values))
+        before = self._history.get(f"{w.kind}.{channel}")
+        known = [Known(alike, float(alike.dof)), *((before,) if before else ())]
+        if channel != "flow":
+            return mean_of(values, looks=looks, known=known)
+        return mean_of(values, looks=looks, known=[*known, *w.flow_usual], noise=w.flow_noise)
+
+    def _doubts_in(self, w: Window, channel: str, value: float, flow: float = 0.0) -> list[Component]:
+        """The channel's type B doubts in a window."""
+        found = self.doubts(channel, value, kelvins=w.kelvins, flow=flow)
+        return [c for c in found if c.source != RESOLUTION] if channel in w.dithered else found
 
     def doubts(self, channel: str, value: float, *, kelvins: float, flow: float = 0.0) -> list[Component]:
         """The channel's type B doubts; see `Doubts.of`."""
@@ -165,18 +230,18 @@ class Reader:
             unknown = _bounded("flow", w, 0.0, math.inf)
             return replace(unknown, flags=(*w.flags, "few_steps"))
         # The mean counts edges over the whole window; the scatter of its steps is only its type A doubt.
-        mean = replace(mean_of(w.flow_steps, looks=looks), value=w.flow.value)
-        return self._assemble("flow", w, mean, self.doubts("flow", mean.value, kelvins=w.kelvins))
+        mean = replace(self._mean(w, "flow", looks), value=w.flow.value)
+        return self._assemble("flow", w, mean, self._doubts_in(w, "flow", mean.value))
 
     def _pressure(self, w: Window, looks: int) -> Reading:
-        mean = mean_of(w.pressure, looks=looks, lsb=self._lsb["pressure"])
-        doubts = self.doubts("pressure", mean.value, kelvins=w.kelvins, flow=w.through)
+        mean = self._mean(w, "pressure", looks)
+        doubts = self._doubts_in(w, "pressure", mean.value, flow=w.through)
         return self._assemble("pressure", w, mean, doubts, self._to_outlet(w))
 
     def _peak(self, w: Window, looks: int) -> Reading:
         """Over a window of fixed length, so that no further look changes it."""
         peak = peak_of(w.peak, w.sample_hz)
-        doubts = self.doubts("pressure", peak.value, kelvins=w.kelvins, flow=w.through)
+        doubts = self._doubts_in(w, "pressure", peak.value, flow=w.through)
         doubts.append(Component.normal("peak scatter", peak.bias_doubt))
         corrections = [("bias of the maximum", -peak.bias), *self._to_outlet(w)]
         n = len(w.peak)
@@ -185,20 +250,20 @@ class Reader:
         return self._assemble("peak_pressure", replace(w, span=span), plain, doubts, corrections)
 
     def _current(self, w: Window, looks: int) -> Reading:
-        mean = mean_of(w.current, looks=looks, lsb=self._lsb["current"])
-        return self._assemble("current", w, mean, self.doubts("current", mean.value, kelvins=w.kelvins))
+        mean = self._mean(w, "current", looks)
+        return self._assemble("current", w, mean, self._doubts_in(w, "current", mean.value))
 
     def _voltage(self, w: Window, looks: int) -> Reading:
-        mean = mean_of(w.voltage, looks=looks, lsb=self._lsb["voltage"])
-        return self._assemble("voltage", w, mean, self.doubts("voltage", mean.value, kelvins=w.kelvins))
+        mean = self._mean(w, "voltage", looks)
+        return self._assemble("voltage", w, mean, self._doubts_in(w, "voltage", mean.value))
 
     def _power(self, w: Window, looks: int) -> Reading:
         """Electrical power at the terminals; its scatter is that of the products, so that it knows of their
         correlation."""
         volts, amperes = float(w.voltage.mean()), float(w.current.mean())
-        doubts = [c.scaled(amperes, "voltage") for c in self.doubts("voltage", volts, kelvins=w.kelvins)]
-        doubts += [c.scaled(volts, "current") for c in self.doubts("current", amperes, kelvins=w.kelvins)]
-        return self._assemble("power", w, mean_of(w.voltage * w.current, looks=looks), doubts)
+        doubts = [c.scaled(amperes, "voltage") for c in self._doubts_in(w, "voltage", volts)]
+        doubts += [c.scaled(volts, "current") for c in self._doubts_in(w, "current", amperes)]
+        return self._assemble("power", w, self._mean(w, "power", looks), doubts)
 
     def _efficiency(self, w: Window, looks: int) -> Reading:
         """Hydraulic power p·Q over electrical power V·I."""
@@ -301,6 +366,21 @@ def kelvins_of(temperatures: Sequence[float]) -> float:
     """How far fluid is from the reference temperature, K, by what was measured of it (NaN: nothing was)."""
     warm = [t for t in temperatures if not math.isnan(t)]
     return sum(warm) / len(warm) - REFERENCE_TEMPERATURE if warm else UNMEASURED_KELVINS
+
+
+def dithered(samples: Floats, lsb: Floats) -> frozenset[str]:
+    """The channels, `[n, columns]` by Column, whose samples scatter so far beyond a step `lsb` of their converter that
+    the step hides nothing of their mean.
+
+    The middle 96 % of them take one and a half steps or more. Normal noise is 0.37 steps then at least, and the mean of
+    its counts errs by a step's (1/π)·exp(−2π²·0.37²), 0.02 of one, at most (the first harmonic of rounding's sawtooth).
+    Fewer than that may all lie to one side of a step.
+    """
+    if not samples.size:
+        return frozenset()
+    low, high = np.quantile(samples, (0.02, 0.98), axis=0)
+    enough = high - low >= DITHER * lsb[: samples.shape[1]]
+    return frozenset(column.name.lower() for column in Column if enough[column])
 
 
 def seconds(

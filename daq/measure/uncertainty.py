@@ -16,15 +16,16 @@ from numpy.typing import NDArray
 from daq.measure.channels import Distribution, Doubt, Per
 from daq.measure.convolution import convolve
 from daq.measure.distributions import normal_quantile, student_quantile
-from daq.measure.scatter import HIGHEST_PHI, scatter_of
+from daq.measure.scatter import WHITE, Known, Noise, scatter_of
 
 ROOT_3 = math.sqrt(3.0)
+RESOLUTION = "resolution"
 COVERAGE = 0.95
 _UPPER = 0.5 + COVERAGE / 2
 _OVERALL = {1: 0.05, 2: 0.0294, 3: 0.0221, 4: 0.0182, 5: 0.0158}
 """By the number of looks, how often each of them may miss so that together they miss in 5 % of all cases: Pocock's
 boundary (1977, from memory; a test works it out anew)."""
-LOOKS_AT_A_TARGET = 2
+LOOKS_AT_A_TARGET = 3
 """What a measurement pays that ends once U reaches a target, however often it looks: its end hangs on the scatter and
 not on where the mean lies, see tests/studies/looks.py. To pay nothing would leave 91 %."""
 
@@ -48,7 +49,8 @@ class Component:
     multiplies the scale that the component has in the coverage interval, not its standard uncertainty: for a type A
     part looked at repeatedly. How it came about, for whoever follows the budget: `stated` ÷ `divisor` × `sensitivity`,
     where `about` names the quantity that the doubt was stated of, if it is not the reading's own. A scatter says of how
-    many `values` it is, and how many independent ones they are `worth`; 0 where it is none.
+    many `values` it is, how many independent ones they are `worth`, how many `looks` might have ended it, and what it
+    was `pooled` with; 0 `values` where it is none.
     `common` doubts err the same way in all readings of a channel in a run, as a calibration does.
     """
 
@@ -63,6 +65,8 @@ class Component:
     about: str = ""
     values: int = 0
     worth: float = 0.0
+    looks: int = 1
+    pooled: tuple[Known, ...] = ()
 
     @classmethod
     def rectangular(
@@ -127,7 +131,8 @@ class Mean:
     """A mean of `n` values that are worth `n_effective` independent ones.
 
     `standard` is the mean's standard uncertainty (type A), `dof` its degrees of freedom, `phi` the lag-1
-    autocorrelation that would make them worth so many, `widen` the factor for repeated looks.
+    autocorrelation that would make them worth so many, `widen` the factor for repeated `looks`, `pooled` what was known
+    of their scatter before.
     """
 
     value: float
@@ -137,11 +142,21 @@ class Mean:
     dof: float
     phi: float
     widen: float = 1.0
+    looks: int = 1
+    pooled: tuple[Known, ...] = ()
 
     def component(self, source: str = "scatter") -> Component:
         """The mean's scatter as a part of an uncertainty."""
         return Component(
-            source, Shape.STUDENT, self.standard, self.dof, self.widen, values=self.n, worth=self.n_effective
+            source,
+            Shape.STUDENT,
+            self.standard,
+            self.dof,
+            self.widen,
+            values=self.n,
+            worth=self.n_effective,
+            looks=self.looks,
+            pooled=self.pooled,
         )
 
 
@@ -209,7 +224,7 @@ def evaluate(doubts: Sequence[Doubt], reading: float, years: float, kelvins: flo
 
 def resolution(lsb: float) -> Component:
     """What a converter's step of `lsb` hides: rectangular over one step (JCGM 100:2008, F.2.2.1)."""
-    return Component.rectangular("resolution", 0.5 * lsb)
+    return Component.rectangular(RESOLUTION, 0.5 * lsb)
 
 
 def look_widening(dof: float, looks: int) -> float:
@@ -225,30 +240,46 @@ def look_widening(dof: float, looks: int) -> float:
     return student_quantile(1.0 - 0.5 * _OVERALL[looks], dof) / student_quantile(0.975, dof)
 
 
-def mean_of(values: NDArray[np.float64], looks: int = 1, lsb: float = 0.0, highest_phi: float = HIGHEST_PHI) -> Mean:
+def mean_of(
+    values: NDArray[np.float64],
+    looks: int = 1,
+    lsb: float = 0.0,
+    *,
+    known: Sequence[Known] = (),
+    noise: Noise = WHITE,
+    independent: bool = False,
+) -> Mean:
     """The mean of a steady window of equally spaced values, for at most `looks` looks at growing windows.
 
-    For its scatter see `scatter_of`; `highest_phi` is 0 where values are known to be independent. A value that
-    repeats its predecessor exactly comes from a sensor that is slower than the logging: it is weighed in the mean, but
-    is no evidence of its own for the scatter. lsb²/12 is added to the variance of the values; not being estimated, it
-    has no doubt about itself. Raises ValueError for an empty window or one with NaN in it.
+    For its scatter, and what `known` and `noise` say of it, see `scatter_of`; `independent`: the values are known to
+    be so.
+    A value that repeats its predecessor exactly comes from a sensor that is slower than the logging: it is weighed in
+    the mean, but is no evidence of its own for the scatter. lsb²/12 is added to the variance of the values; not being
+    estimated, it has no doubt about itself. Raises ValueError for an empty window or one with NaN in it.
     """
     if values.size == 0 or not np.isfinite(values).all():
         raise ValueError(f"a mean needs a window of finite values, got {values.size} with a NaN or none at all")
     value = float(values.mean())
-    kept = values[np.concatenate(([True], values[1:] != values[:-1]))]
+    kept = distinct(values)
     n, hidden = int(kept.size), lsb * lsb / 12.0
     if n == 1:
         return Mean(value, math.sqrt(hidden), 1, 1.0, math.inf, 0.0)
-    found = scatter_of(kept, highest_phi)
+    found = scatter_of(kept, known, noise, independent=independent)
     if found.standard**2 <= _NOTHING * hidden / n:
         return Mean(value, math.sqrt(hidden / n), n, float(n), math.inf, 0.0)
-    estimated, known = found.standard**2, hidden * found.longer / n
-    variance = estimated + known
-    effective = min(max((float(kept.var(ddof=1)) + hidden) / variance, 1.0), float(n))
+    estimated, more = found.standard**2, hidden * found.longer / n
+    variance = estimated + more
+    effective = n / found.longer if found.pooled else (float(kept.var(ddof=1)) + hidden) / variance
+    effective = min(max(effective, 1.0), float(n))
     dof = found.dof * (variance / estimated) ** 2
     phi = (n - effective) / (n + effective)
-    return Mean(value, math.sqrt(variance), n, effective, dof, phi, look_widening(dof, looks))
+    widen = look_widening(dof, looks)
+    return Mean(value, math.sqrt(variance), n, effective, dof, phi, widen, looks, found.pooled)
+
+
+def distinct(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The values without those that repeat their predecessor exactly."""
+    return np.asarray(values[np.concatenate(([True], values[1:] != values[:-1]))])
 
 
 def _times(doubt: Doubt, years: float, kelvins: float) -> float:

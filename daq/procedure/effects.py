@@ -8,6 +8,7 @@ from daq.judge.hints import Hint
 from daq.judge.verdict import Verdict
 from daq.measure.convert import Zero
 from daq.measure.reading import Reading
+from daq.measure.scatter import Differences
 from daq.measure.waveform import Waveform
 from daq.procedure.table import Do
 
@@ -63,7 +64,7 @@ class Outcome:
     """All that a run found. `stages` holds (name, from, to) in seconds of the run; `overshoot` is the highest 50 ms
     mean of pressure while the valve closed, `highest` the highest single sample (Pa, evidence of over-pressure).
     `scans_missing` got lost; `scans_displaced` are those that captures took the place of. `waveforms` is by stage.
-    `hints` are made of the rest and judge nothing.
+    `hints` are made of the rest and judge nothing. `scatter` is how channels scattered, for later runs.
     """
 
     verdict: Verdict
@@ -81,6 +82,7 @@ class Outcome:
     scans_displaced: int
     waveforms: Mapping[str, Waveform] = field(default_factory=dict)
     hints: tuple[Hint, ...] = ()
+    scatter: Mapping[str, Differences] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

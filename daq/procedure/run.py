@@ -7,6 +7,8 @@ import numpy as np
 from daq.judge.hints import Hint, hints
 from daq.judge.verdict import verdict
 from daq.measure.convert import BITS, Column
+from daq.measure.reading import NO_HISTORY
+from daq.measure.scatter import Known
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import REST_S, AtRest
 from daq.procedure.asking import NEVER_SEEN, Standing, asks, must_confirm
@@ -56,13 +58,21 @@ class ConfirmError(Exception):
 
 
 class Run:
-    """A run of one part on one stand with one device. `years` since calibration by channel name.
+    """A run of one part on one stand with one device. `years` since calibration by channel name; `history` is how
+    channels scattered in earlier runs of that part there, see `Reader`.
 
     `now` is what a run begins with; `feed`, `confirm`, `status` and `halt` give the effects from there, in order. After
     `Ended` nothing is taken any more and `outcome` is set.
     """
 
-    def __init__(self, part: Part, stand: Stand, identity: Identity, years: Mapping[str, float]) -> None:
+    def __init__(
+        self,
+        part: Part,
+        stand: Stand,
+        identity: Identity,
+        years: Mapping[str, float],
+        history: Mapping[str, Known] = NO_HISTORY,
+    ) -> None:
         self._channels, self._limits = stand.channels, stand.limits
         self.measuring = Measuring(stand.channels, identity)
         self._after_s = max((r.after for r in part.requirements if r.after is not None), default=None)
@@ -71,7 +81,7 @@ class Run:
         places = places_of(self.stages, pauses)
         self._moving = False  # the valve, as the device told last
         self._driving = None if stand.drive is None else Driving(stand.drive, part, self.stages, places)
-        self._reading = StageReading(part, stand, self.measuring, years, self.stages, places=places)
+        self._reading = StageReading(part, stand, self.measuring, years, self.stages, places=places, history=history)
         self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
@@ -573,6 +583,7 @@ class Run:
             scans_displaced=self.measuring.scans_displaced,
             waveforms=self._reading.waveforms,
             hints=self._hints("" if voided else self._cut_short),
+            scatter=self._reading.scatter,
         )
         if self._driving is not None:
             self._effects.append(self._driving.end())

@@ -10,14 +10,17 @@ from daq.judge.finding import Finding, Result, beyond_looks
 from daq.judge.requirement import Mode, Requirement
 from daq.measure.convert import BITS, Column, Zero
 from daq.measure.reading import (
+    NO_HISTORY,
     REFERENCE_TEMPERATURE,
     Reader,
     Reading,
     Window,
     as_array,
+    dithered,
     kelvins_of,
     seconds,
 )
+from daq.measure.scatter import Differences, Known
 from daq.measure.steps import Measuring, Step
 from daq.measure.uncertainty import LOOKS_AT_A_TARGET
 from daq.measure.waveform import Waveform
@@ -68,10 +71,11 @@ class StageReading:
         stages: tuple[str, ...],
         *,
         places: Mapping[str, float],
+        history: Mapping[str, Known] = NO_HISTORY,
     ) -> None:
         self._part, self._channels, self._settings = part, stand.channels, stand.reading
         self._measuring = measuring
-        self._reader = Reader(stand.channels, measuring.converter.lsb, years, supply_of(part))
+        self._reader = Reader(stand.channels, measuring.converter.lsb, years, supply_of(part), history)
         self._further = Further(part, stand.channels, measuring, self._reader)
         self.book = Book(part, stages)
         self._stage, self._stages = stages[0], stages
@@ -92,6 +96,11 @@ class StageReading:
     @zero.setter
     def zero(self, zero: Zero) -> None:
         self._reader.zero = self._measuring.converter.zero = zero
+
+    @property
+    def scatter(self) -> dict[str, Differences]:
+        """How channels scattered in this run, by kind of stage and channel."""
+        return self._reader.seen
 
     @property
     def waveforms(self) -> dict[str, Waveform]:
@@ -331,6 +340,8 @@ class StageReading:
         assert meter is not None, "a window needs blocks"
         begin, end = steps[0].t - self._measuring.step_s, steps[-1].t
         first = self._measuring.first_of[steps[0].number]
+        last = self._measuring.first_of[steps[-1].number] + self._measuring.per_step
+        rates = meter.rates(begin, end)
         flags = (
             *((LOW_FLAG,) if self._sagging else ()),
             *(("valve_confirmed",) if self._by_hand else ()),
@@ -343,9 +354,12 @@ class StageReading:
             voltage=as_array([s.voltage for s in steps]),
             current=as_array([s.current for s in steps]),
             flow=meter.mean(begin, end),
-            flow_steps=as_array([s.flow_step.driving for s in steps if s.flow_step is not None]),
+            flow_steps=rates.values,
             peak=trace.between(first, first + round(self._settings.peak_window * trace.sample_hz))[:, 0],
             sample_hz=trace.sample_hz,
             kelvins=kelvins_of([s.temperature for s in steps]),
             flags=flags,
+            flow_noise=rates.noise,
+            flow_usual=rates.usual,
+            dithered=dithered(trace.between(first, last), self._measuring.converter.lsb),
         )

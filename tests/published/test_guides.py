@@ -32,7 +32,7 @@ RADIANS = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433]
 def test_means_of_repeated_observations(observed: list[float], mean: float, u: float, last: float) -> None:
     """JCGM 100:2008, H.2, Table H.2. The Guide takes its observations as independent. Where the core is not told so, it
     doubts the mean more: five observations say little of how much neighbours resemble each other."""
-    told, found = mean_of(np.array(observed), highest_phi=0.0), mean_of(np.array(observed))
+    told, found = mean_of(np.array(observed), independent=True), mean_of(np.array(observed))
     assert told.value == pytest.approx(mean, abs=last)
     assert told.standard == pytest.approx(u, abs=last)
     assert told.dof == pytest.approx(4, rel=1e-9)

@@ -125,7 +125,7 @@ def test_doubt_about_a_standard_deviation(n: int, percent: float) -> None:
     """JCGM 100:2008, Table E.1: the relative scatter of s from n values, here of the standard deviations that
     windows of values known to be independent were given."""
     windows = np.random.default_rng(1008).standard_normal((6_000, n))
-    spreads = np.array([mean_of(w, highest_phi=0.0).standard for w in windows])
+    spreads = np.array([mean_of(w, independent=True).standard for w in windows])
     assert 100 * spreads.std() / spreads.mean() == pytest.approx(percent, abs=1.5)
 
 

@@ -188,7 +188,7 @@ def test_a_certified_line_through_the_origin(
 def test_certified_means(values: list[float], mean: float, deviation: float, relative: float) -> None:
     """NIST StRD, univariate, NumAcc1 and NumAcc2 (the latter from memory). Their lag-1 autocorrelations, −0.5 and
     −0.999, must not make the mean better than that of independent values."""
-    found, told = mean_of(np.array(values)), mean_of(np.array(values), highest_phi=0.0)
+    found, told = mean_of(np.array(values)), mean_of(np.array(values), independent=True)
     assert found.value == pytest.approx(mean, rel=relative)
     assert told.standard * math.sqrt(told.n) == pytest.approx(deviation, rel=max(relative, 1e-9))
     assert (told.phi, told.n_effective) == (pytest.approx(0.0, abs=1e-9), pytest.approx(len(values)))

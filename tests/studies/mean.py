@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from daq.measure.distributions import student_quantile
+from daq.measure.scatter import Differences, Known
 from daq.measure.uncertainty import mean_of
 from tests.studies.common import autoregressive, show
 
@@ -26,6 +27,25 @@ def coverage(phi: float, length: int, count: int, seed: int = 11, white: float =
     halves = np.array([m.standard * student_quantile(0.975, m.dof) for m in means])
     values = np.array([m.value for m in means])
     return float(np.mean(np.abs(values) <= halves)), float(np.median(halves) / values.std())
+
+
+def pooled_coverage(
+    phi: float, length: int, count: int, *, seed: int = 12, white: float = 0.0, windows: int = 10
+) -> tuple[float, float, float]:
+    """The share of intervals that hold the true mean where so many earlier `windows` are known, the root mean square of
+    error over u, and the median k."""
+    rng = np.random.default_rng(seed)
+    held, errors, factors = 0, [], []
+    for _ in range(count):
+        series = autoregressive(rng, phi, windows + 1, length)
+        series += white * rng.standard_normal(series.shape)
+        seen = sum((Differences.of(w) for w in series[1:]), start=Differences())
+        mean = mean_of(series[0], known=[Known(seen, float(seen.dof), windows)])
+        half = mean.standard * student_quantile(0.975, mean.dof)
+        held += abs(mean.value) <= half
+        errors.append(mean.value / mean.standard)
+        factors.append(half / mean.standard)
+    return held / count, float(np.sqrt(np.mean(np.square(errors)))), float(np.median(factors))
 
 
 def main() -> None:

@@ -269,3 +269,40 @@ def test_nothing_is_known_of_what_drove_the_first_step_after_silence() -> None:
     assert len(unknown) == 2
     assert unknown[0] < 0.2
     assert 3.0 < unknown[1] < 3.2
+
+
+@pytest.mark.parametrize("hertz", [14.0, 40.0, 300.0])
+def test_a_window_has_as_many_rates_as_blocks_with_new_edges(hertz: float) -> None:
+    """Also of a coarse meter, of which four edges are a third of a second."""
+    meter, steps = watched(every(1 / hertz, 3), every(0.04, 3))
+    rates = meter.rates(1.0, 2.0)
+    assert rates.values.size >= 0.8 * min(hertz, 12.0)
+    assert rates.values == pytest.approx(hertz * 1e-6, rel=1e-4)  # edges lie on ticks
+    if hertz < 20.0:
+        assert rates.values.size > 2 * len([s for s in steps if 1.0 < s.t <= 2.0])
+
+
+def test_rates_add_up_to_the_mean() -> None:
+    edges = np.cumsum(np.random.default_rng(3).uniform(0.02, 0.05, 100)).tolist()
+    meter, _ = watched(edges, every(0.04, 3))
+    rates = meter.rates(0.6, 2.6).values
+    assert rates.std() > 0.05 * rates.mean()
+    assert meter.mean(0.6, 2.6).value == pytest.approx(rates.mean(), rel=0.03)
+
+
+def test_what_is_usual_of_a_meter_shrinks_with_its_edges() -> None:
+    """An edge that is out of place is half of a coarse meter's stretch and little of a fine one's."""
+    coarse, fine = (watched(every(1 / hertz, 3), every(0.04, 3))[0].rates(1.0, 2.0).usual[0] for hertz in (14.0, 300.0))
+    assert coarse.dof == fine.dof == 2.0
+    shares = [math.sqrt(u.differences.squares[0] / 4.0) / (h * 1e-6) for u, h in ((coarse, 14.0), (fine, 300.0))]
+    assert shares[0] == pytest.approx(math.sqrt(2) * 0.02, rel=0.1)
+    assert shares[1] == pytest.approx(math.hypot(0.002, math.sqrt(2) * 0.02 / 24), rel=0.1)
+
+
+def test_a_lag_is_said_and_silence_has_no_rates() -> None:
+    slow = FlowInput(k_table=PLAIN.k_table, silence=1.0, stall_flow=0.0, lag=0.2)
+    meter, _ = watched(every(0.01, 3), every(0.04, 3), slow)
+    assert meter.rates(1.0, 2.0).noise.least == pytest.approx(math.exp(-0.08 / 0.2), abs=0.03)
+    assert meter.rates(1.0, 2.0).noise.phase
+    silent, _ = watched([0.1, 0.2], every(0.04, 3))
+    assert silent.rates(1.0, 2.0).values.size == 0

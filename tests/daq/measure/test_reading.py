@@ -113,7 +113,7 @@ def test_every_source_of_pressure_doubt_is_in_the_budget() -> None:
     assert found["resolution"] == pytest.approx(48 / math.sqrt(12))
     assert found["zero"] == pytest.approx(30.0)
     assert found["hose"] == pytest.approx(300.0)
-    assert found["scatter"] == pytest.approx(800 / math.sqrt(40), rel=0.5)
+    assert 800 / math.sqrt(40) < found["scatter"] < 2 * 800 / math.sqrt(40)  # nothing is known of it beforehand
 
 
 def test_every_source_of_current_doubt_is_in_the_budget() -> None:

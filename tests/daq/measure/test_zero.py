@@ -51,7 +51,7 @@ def test_its_doubt_is_the_scatter_of_the_mean_and_the_converters_step() -> None:
     assert noisy is not None
     assert quiet.pressure_doubt == pytest.approx(50.0 / math.sqrt(12))  # one value over and over: nothing averages
     assert quiet.current_doubt == pytest.approx(1e-3 / math.sqrt(12))
-    assert noisy.pressure_doubt == pytest.approx(200.0 / math.sqrt(100), rel=0.35)
+    assert noisy.pressure_doubt == pytest.approx(200.0 / math.sqrt(100), rel=0.5)
 
 
 @pytest.mark.parametrize(
