@@ -52,13 +52,22 @@ class Detector:
 
     `tolerance` bounds slope × `window_s`; `lsb` is the resolution of a step; both are in the unit of the values. Lines
     are laid through the last `window_s` seconds and through longer windows, up to `max_window_s`. The window that made
-    the channel steady decides whether it stays so.
+    the channel steady decides whether it stays so. `lowest_phi` is the lowest autocorrelation thought possible: 0, or
+    −0.5 for steps that share their ends, as those of a meter with unequal vanes do.
     """
 
-    def __init__(self, tolerance: float, lsb: float = 0.0, window_s: float = 0.8, max_window_s: float = 6.0) -> None:
+    def __init__(
+        self,
+        tolerance: float,
+        lsb: float = 0.0,
+        window_s: float = 0.8,
+        max_window_s: float = 6.0,
+        lowest_phi: float = 0.0,
+    ) -> None:
         self._tolerance, self._hidden = tolerance, lsb * lsb / 12.0
         self._window, self._longest = window_s, max(window_s, max_window_s)
         self._lengths = _lengths(window_s, self._longest)
+        self._lowest_phi = lowest_phi
         self._line = SlidingLine()
         self.reset()
 
@@ -113,7 +122,7 @@ class Detector:
 
     def _holds(self, start: int) -> bool:
         fit = self._line.fit(start)
-        phi = autocorrelation(fit)
+        phi = autocorrelation(fit, self._lowest_phi)
         variance = (fit.residuals / (fit.n - 2) + self._hidden) * (1.0 + phi) / (1.0 - phi)
         half = _T[min(fit.n - 2, len(_T)) - 1] * math.sqrt(variance / fit.spread)
         if (abs(fit.slope) + half) * self._window > self._tolerance:
@@ -133,14 +142,16 @@ class Detector:
         return self._ratio
 
 
-def autocorrelation(fit: Fit) -> float:
+def autocorrelation(fit: Fit, lowest: float = 0.0) -> float:
     """The lag-1 autocorrelation of a line's residuals in [0, 0.95], on the safe side.
+
+    It is taken as at least `lowest` before the caution is added, and as at least 0 after it.
 
     The line takes away about (2 + 4φ)/n: the mean's (1 + 4φ)/n and once more 1/n for the slope. That is put back, and
     `CAUTION` standard errors √((1 − φ²)/n) are added.
     """
-    phi = min(max(fit.lag1 + (2.0 + 4.0 * fit.lag1) / fit.n, 0.0), HIGHEST_PHI)
-    return min(phi + CAUTION * math.sqrt((1.0 - phi * phi) / fit.n), HIGHEST_PHI)
+    phi = min(max(fit.lag1 + (2.0 + 4.0 * fit.lag1) / fit.n, lowest), HIGHEST_PHI)
+    return min(max(phi + CAUTION * math.sqrt((1.0 - phi * phi) / fit.n), 0.0), HIGHEST_PHI)
 
 
 def _lengths(shortest: float, longest: float) -> tuple[float, ...]:

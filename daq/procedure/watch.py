@@ -14,6 +14,9 @@ def _below_table(flow: Flow) -> bool:
     return math.isnan(flow.value) and math.isfinite(flow.high)
 
 
+SHARED_ENDS = -0.5
+"""Autocorrelation of the steps of a meter with unequal vanes: two neighbours share an edge, so one has more by what
+the other has less."""
 _COLUMN = {"pressure": Column.PRESSURE, "voltage": Column.VOLTAGE, "current": Column.CURRENT}
 
 
@@ -32,6 +35,14 @@ class Watch:
             name: Detector(window_s=settings.settle, tolerance=tolerance, lsb=lsb.get(name, 0.0))
             for name, tolerance in tolerances.items()
         }
+        # The flow as the meter shows it, beside the flow that drove the meter: to take a lag out amplifies what is no
+        # flow, such as unequal vanes, and a lagging meter that shows no change has nothing left to follow.
+        self._shown = Detector(
+            window_s=settings.settle,
+            tolerance=tolerances.get("flow", 0.0),
+            lsb=lsb.get("flow", 0.0),
+            lowest_phi=SHARED_ENDS,
+        )
         self._named = sum(BITS[_COLUMN[n]] for n in self._detectors if n in _COLUMN)
         self._steady = dict.fromkeys(self._detectors, False)
         self.steps: list[Step] = []
@@ -63,6 +74,7 @@ class Watch:
         for name, detector in self._detectors.items():
             detector.reset()
             self._steady[name] = False
+        self._shown.reset()
         self._close()
 
     def listen(self, step: Step) -> None:
@@ -105,15 +117,21 @@ class Watch:
         for name, detector in self._detectors.items():
             if name == "flow":
                 if step.flow.silent:
-                    detector.reset()  # a line laid across the silence would be about something else
+                    # a line laid across the silence would be about something else
+                    detector.reset()
+                    self._shown.reset()
                     self._steady[name] = True
                 elif step.flow_step is not None:
                     self._small = _below_table(step.flow_step.flow)
                     if self._small:
-                        detector.reset()  # a flow that is only known to be small is known at every moment
+                        # a flow that is only known to be small is known at every moment
+                        detector.reset()
+                        self._shown.reset()
                         self._steady[name] = True
                     else:
-                        self._steady[name] = detector.feed(step.flow_step.t, step.flow_step.driving)
+                        driven = detector.feed(step.flow_step.t, step.flow_step.driving)
+                        shown = self._shown.feed(step.flow_step.t, step.flow_step.flow.value)
+                        self._steady[name] = driven or shown
                 elif math.isnan(step.flow.value) and not self._small:
                     self._steady[name] = False
             else:
