@@ -319,7 +319,8 @@ class Bench:
         i = self.amperes
         ripple = 1.0 + 0.05 * np.sin(2.0 * np.pi * 911.0 * self.t) + 0.01 * float(draw.standard_normal())
         current = i * ripple * (1.0 + e.current[1]) + min(i / 0.2, 1.0) * e.current[0] + e.zeros[1]
-        sensed = (self.volts + self.rig.leads * i) * (1.0 + e.volts) + 0.01 * np.sin(2.0 * np.pi * 100.0 * self.t)
+        sagged = self.volts + self.rig.leads * i - self.rig.source * i * (ripple - 1.0)
+        sensed = sagged * (1.0 + e.volts) + 0.01 * np.sin(2.0 * np.pi * 100.0 * self.t)
         share = (pressure - c.pressure.low) / (c.pressure.high - c.pressure.low)
         out = c.pressure.out_low + share * (c.pressure.out_high - c.pressure.out_low)
         out *= c.pressure.excitation if c.pressure.kind is PressureKind.RATIOMETRIC else 1.0

@@ -46,7 +46,7 @@ class Tested:
     rate: int
 
 
-def test_one(number: int, seed: int, close: bool) -> Tested:
+def try_one(number: int, seed: int, close: bool) -> Tested:
     """Tests one unit on one stand; `close` units lie about their limits."""
     draw = np.random.default_rng((seed, number))
     rig, pump = draw_rig(draw), draw_pump(draw)
@@ -90,7 +90,7 @@ def _errors(run: Run, bench: Bench) -> Iterator[Error]:
 
 def carry_out(units: int, seed: int, *, close: bool, jobs: int = 1) -> list[Tested]:
     """Tests units number 0 to `units` − 1."""
-    one = partial(test_one, seed=seed, close=close)
+    one = partial(try_one, seed=seed, close=close)
     if jobs == 1:
         return [one(number) for number in range(units)]
     with ProcessPoolExecutor(jobs) as pool:
@@ -135,7 +135,7 @@ def main() -> None:
     given = parser.parse_args()
     if given.number is not None:
         for close in (False, True):
-            sys.stdout.write(f"{test_one(given.number, given.seed, close)}\n")
+            sys.stdout.write(f"{try_one(given.number, given.seed, close)}\n")
         return
     for title, close in (("Sound units, 8 % better than each limit", False), ("Units about their limits", True)):
         tested = carry_out(given.units, given.seed, close=close, jobs=given.jobs)
