@@ -68,6 +68,14 @@ class Reading:
 
 _TURBINE = {"voltage": 1, "flow": 1, "speed": 1, "pressure": 2, "peak_pressure": 2, "current": 2, "power": 3}
 _DISPLACEMENT = {"voltage": 1, "flow": 1, "speed": 1, "power": 1}
+_RESPONSE = {
+    True: {"flow": (0.8, 1.2), "speed": (0.8, 1.25), "current": (0.4, 1.6), "power": (1.4, 2.6)},
+    False: {"flow": (0.8, 1.2), "speed": (0.8, 1.25), "current": (0.0, 1.2), "power": (1.0, 2.2)},
+}
+"""By turbine or not, between which powers of the voltage a quantity goes where the part states no sensitivity: a
+unit's flow against its open line and its speed follow the voltage, its current follows load and friction (common
+practice, no source; the simulated units lie well within). A pressure may be held by a relief valve or a regulator,
+whatever the voltage, so it stays uncorrected and the affinity law bounds it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +98,13 @@ class Supply:
     def by_law(self, quantity: str, value: float) -> float:
         """|dy/dV| by these laws."""
         return abs(value) * self.laws.get(quantity, 0) / self.test_voltage
+
+    def per_volt(self, quantity: str, value: float) -> tuple[float, float]:
+        """The middle of the range of dy/dV that is possible without a stated one, and half its width."""
+        power = self.laws.get(quantity, 0)
+        low, high = _RESPONSE[self.turbine].get(quantity, (-power, power))
+        scale = abs(value) / self.test_voltage
+        return 0.5 * (low + high) * scale, 0.5 * (high - low) * scale
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -298,14 +313,22 @@ class Reader:
     def to_test_voltage(
         self, quantity: str, value: float, volts: float, kelvins: float
     ) -> tuple[list[tuple[str, float]], list[Component]]:
-        """What the supply's deviation does to a quantity read at `volts`: corrected where the part states how, else a
-        rectangular doubt. Corrections by name, and what they leave doubtful."""
+        """Brings a quantity read at `volts` to the test voltage: corrections by name, and the uncertainty they leave.
+
+        Where the part states no sensitivity, it lies between two limits: the correction takes their middle, and half
+        their distance is a rectangular half-width (JCGM 100:2008, 4.3.7 and 4.3.8).
+        """
         if quantity == "voltage":
             return [], []
-        if quantity not in self.supply.stated:
-            return [], self.supply_doubts(volts, self.supply.by_law(quantity, value), kelvins)
-        slope, slope_doubt = self.supply.stated[quantity]
         off = volts - self.supply.test_voltage
+        if quantity not in self.supply.stated:
+            middle, half = self.supply.per_volt(quantity, value)
+            doubt = self._volts_doubt(volts, kelvins)
+            return [("supply voltage", -middle * off)], [
+                Component.rectangular("supply voltage off", off, half, about="voltage"),
+                Component.normal("voltage at the terminals", doubt, 1.0, middle + half, about="voltage"),
+            ]
+        slope, slope_doubt = self.supply.stated[quantity]
         parts = [
             Component.normal("sensitivity to voltage", slope_doubt, 1.0, off),
             Component.normal(

@@ -159,7 +159,7 @@ def draw_rig(draw: np.random.Generator) -> Rig:
     )
     analog = tuple(AnalogInput(role, bits, 0, count) for role in ROLES)
     identity = Identity(1, Feature(0), f"other-{hz}", "1.0.0", Input(0), 1, 1, TICK_HZ, hz, 0, 0, analog, (1,))
-    vanes = 1.0 + float(draw.choice((0.0, 0.02, 0.06))) * draw.standard_normal(int(draw.integers(4, 9)))
+    vanes = 1.0 + float(draw.choice((0.0, 0.01, 0.03))) * draw.standard_normal(int(draw.integers(4, 9)))
     return Rig(
         stand=Stand("marrow-hill", "other-bench", channels, Limits()),
         identity=identity,

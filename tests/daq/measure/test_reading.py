@@ -12,6 +12,8 @@ from daq.measure.channels import Channels, Doubt, Per
 from daq.measure.convert import Floats, Zero
 from daq.measure.flow import Flow
 from daq.measure.reading import Reader, Reading, Supply, Window, evidence, product, seconds
+from simulator.scenario import load_scenario
+from simulator.truth import steady
 from tests.daq.measure.blocks import CHANNELS, LITRES_PER_HOUR, PRESSURE, SHUNT
 
 LSB = np.array([48.0, 8e-4, 8e-4, np.nan, np.nan])
@@ -216,12 +218,37 @@ def test_kelvins_count_from_the_temperature_of_the_calibration() -> None:
     assert "warmth" not in parts(read("pressure", window(kelvins=5.0), channels))
 
 
-@pytest.mark.parametrize(("quantity", "power"), [("flow", 1), ("pressure", 2), ("current", 2), ("power", 3)])
-def test_without_one_the_affinity_laws_bound_the_deviation(quantity: str, power: int) -> None:
+@pytest.mark.parametrize(
+    ("quantity", "low", "high"),
+    [("flow", 0.8, 1.2), ("pressure", -2.0, 2.0), ("current", 0.4, 1.6), ("power", 1.4, 2.6)],
+)
+def test_without_one_it_lies_between_limits(quantity: str, low: float, high: float) -> None:
+    """JCGM 100:2008, 4.3.8: known limits a− and a+ give their middle, and (a+ − a−)/√12 as its uncertainty."""
     reading = read(quantity, window(voltage=scatter(13.3, 0.01)))
-    assert reading.corrections == ()
-    expected = 0.2 * power * reading.value / 13.5 / math.sqrt(3)
-    assert parts(reading)["supply voltage off"] == pytest.approx(expected, rel=1e-3)
+    plain = reading.value - sum(shift for name, shift in reading.corrections if name == "supply voltage")
+    share = 0.2 * plain / 13.5
+    assert reading.value == pytest.approx(plain + 0.5 * (low + high) * share, rel=1e-3)
+    assert parts(reading)["supply voltage off"] == pytest.approx((high - low) * share / math.sqrt(12), rel=1e-2)
+
+
+@pytest.mark.parametrize("name", ["good-pump", "high-pressure", "displacement", "module", "module-return", "weak-pump"])
+def test_units_follow_the_voltage_within_these_limits(name: str) -> None:
+    """The simulator's units at rest, 0.2 V to both sides of the test voltage."""
+    scenario = load_scenario("depot")
+    unit = scenario.unit(name).unit
+    supply = Supply(13.5, turbine=name != "displacement")
+    opened, shut = ([steady(unit, scenario.line, 13.5 + d, way, 296.0) for d in (-0.2, 0.2)] for way in (1.0, 0.0))
+    for quantity, (a, b) in (("flow", opened), ("current", opened), ("speed", opened), ("current", shut)):
+        low, high = (getattr(state, quantity) for state in (a, b))
+        middle, half = supply.per_volt(quantity, 0.5 * (low + high))
+        assert abs((high - low) / 0.4 - middle) < half, quantity
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0, 1.8])
+def test_a_pressure_that_a_relief_valve_holds_or_not_lies_within_the_interval(share: float) -> None:
+    seen = 400e3 * (1.0 - share * 0.4 / 13.5)
+    reading = read("pressure", window(pressure=scatter(seen, 200.0), voltage=scatter(13.1, 0.01)))
+    assert abs(reading.value - 400e3) < reading.combined.U
 
 
 def test_the_doubt_of_the_voltage_itself_comes_along() -> None:
