@@ -1,6 +1,7 @@
 """One open line to a stand-link device: transport, deframer and session turned together."""
 
 import asyncio
+import math
 from collections import deque
 from collections.abc import Callable
 
@@ -12,9 +13,15 @@ from drivers.link.requests import Request
 from drivers.link.session import Session
 from drivers.transport import Transport
 
+MOST_READS = 256
+"""Reads in a row, of some thousand bytes each, before a deadline counts all the same: more than any buffer holds."""
+
 
 class Line:
     """Reads whenever somebody waits for something, be it an event or an answer; keeps the events in `ready`.
+
+    No deadline counts before all that has come by then is read: a host that stood still finds both at once, the
+    deadline passed and the answer in its buffers.
 
     `name` stands in messages. `clock` gives seconds that never run backwards; with `virtual` it is moved by the
     transport's `read`, which then returns at once, and nothing waits on the wall clock. `gone` says why the line is
@@ -56,15 +63,17 @@ class Line:
         """
         session = self.session
         until = self.clock() + within
-        asked = session.identify(self.clock())
+        asked = [session.identify(self.clock())]
         await self.flush()
-        while session.identity is None:
+
+        def known() -> bool:
             self._check_protocol()
-            if self.clock() >= until:
-                raise DeviceSilentError(self._no_identity(within))
-            if asked.settled:
-                asked = session.identify(self.clock())
-            await self.step(until)
+            if session.identity is None and asked[0].settled and self.clock() < until:
+                asked[0] = session.identify(self.clock())
+            return session.identity is not None
+
+        if not await self.reached(known, until):
+            raise DeviceSilentError(self._no_identity(within))
 
     def _check_protocol(self) -> None:
         found = self.session.other_protocol
@@ -99,24 +108,51 @@ class Line:
             )
         return request.code
 
-    async def step(self, until: float | None, unless: Callable[[], bool] = lambda: False) -> None:
+    async def reached(self, goal: Callable[[], bool], until: float) -> bool:
+        """Reads until `goal` is true, or until it is late and nothing that came before is left; whether it is true.
+
+        Raises:
+            PortError: the line is gone.
+        """
+        while not goal():
+            late = self.clock() >= until
+            came = await self.step(until, unless=goal)
+            if late and (self._virtual or not came):
+                return goal()
+        return True
+
+    async def step(self, until: float | None, unless: Callable[[], bool] = lambda: False) -> bool:
         """Reads once, or until something else is due, at `until` at the latest; not at all if by the time that it is
-        our turn `unless` is true.
+        our turn `unless` is true. Gives whether bytes came.
 
         Raises:
             PortError: the line is gone.
         """
         async with self._reading:
             if unless():
-                return
+                return False
             data = await self._read(until)
             now = self.clock()
             if self._virtual:
                 self._poll(now)  # the read may have passed any time before these bytes came
             if data:
                 self._take(data, now)
-            self._poll(now)
+            if not self._virtual:
+                await self._read_what_waits()
+            self._poll(self.clock())
         await self.flush()
+        return bool(data)
+
+    async def _read_what_waits(self) -> None:
+        """Reads what has come, if there is a deadline to be judged by it."""
+        for _ in range(MOST_READS):
+            due = self.session.deadline()
+            if due is None or self.clock() < due:
+                return
+            data = await self._read(-math.inf)
+            if not data:
+                return
+            self._take(data, self.clock())
 
     def _poll(self, now: float) -> None:
         late = self.session.poll(now)
@@ -140,8 +176,11 @@ class Line:
         """Bytes, b'' for a lost line, or None when a deadline came first."""
         due = self.session.deadline()
         first = min((t for t in (due, until) if t is not None), default=None)
+        seconds = None if first is None else max(first - self.clock(), 0.0)
+        if seconds == 0.0:
+            await asyncio.sleep(0)  # a transport that the loop feeds gets what has come
         try:
-            async with asyncio.timeout(None if first is None else max(first - self.clock(), 0.0)) as self._wait:
+            async with asyncio.timeout(seconds) as self._wait:
                 return await self._transport.read()
         except TimeoutError:
             return None

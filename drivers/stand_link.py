@@ -208,13 +208,11 @@ class StandLinkDevice:
         if not reply.done:
             return reply
         expected, until = limits_crc(frame), self._line.clock() + LIMITS_SHOWN_WITHIN
-        while (found := self._shown_limits()) != expected:
-            if self._line.clock() >= until:
-                raise ProtocolError(
-                    f"{self.address.text}: limits not in force: STATUS shows CRC {found}, expected {expected}; "
-                    "the device's firmware does not keep the limits it is sent"
-                )
-            await self._line.step(until)
+        if not await self._line.reached(lambda: self._shown_limits() == expected, until):
+            raise ProtocolError(
+                f"{self.address.text}: limits not in force: STATUS shows CRC {self._shown_limits()}, expected "
+                f"{expected}; the device's firmware does not keep the limits it is sent"
+            )
         return reply
 
     def _shown_limits(self) -> int | None:
@@ -237,11 +235,11 @@ class StandLinkDevice:
         if not reply.done:
             raise NotFittedError(f"{self.address.text}: capture of role {role} at {rate_hz} Hz: {reply.text}")
         until = self._line.clock() + total / rate_hz + CAPTURE_SLACK
-        while (capture := captures.result(number)) is None:
-            if self._line.clock() >= until:
-                missing = captures.missing(number, total)
-                raise DeviceSilentError(f"{self.address.text}: capture: {missing} of {total} samples did not come")
-            await self._line.step(until, unless=lambda: captures.result(number) is not None)
+        await self._line.reached(lambda: captures.result(number) is not None, until)
+        capture = captures.result(number)
+        if capture is None:
+            missing = captures.missing(number, total)
+            raise DeviceSilentError(f"{self.address.text}: capture: {missing} of {total} samples did not come")
         captures.forget(number)
         return capture
 

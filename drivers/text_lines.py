@@ -4,6 +4,7 @@ See drivers/README.md for what it has to print.
 """
 
 import asyncio
+import math
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Sequence
 from time import monotonic
@@ -75,11 +76,12 @@ class TextLinesDevice:
         """
         until, begun, read = self._clock() + within, not self._decoder.given, 0
         while self._decoder.identity is None:
-            if self._clock() >= until:
-                raise self._no_identity(within, read)
+            late = self._clock() >= until
             data = await self._read(until)
             if self._gone:
                 raise PortError(self._why_gone())
+            if late and (self.virtual or not data):
+                raise self._no_identity(within, read)
             read += len(data or b"")
             while self._pieces and self._decoder.identity is None:
                 if begun:
@@ -144,6 +146,8 @@ class TextLinesDevice:
                     if self._pieces:
                         self._take()
                         self._tap()
+            if self._overdue and await self._more_waits():
+                continue
             for change in self._listen():
                 yield change
             if self._closed:
@@ -165,6 +169,19 @@ class TextLinesDevice:
         if self.tap is not None and self._telling is not None:
             self.tap(self._telling[1])
 
+    @property
+    def _overdue(self) -> bool:
+        return not self._silent and self._clock() - self._heard >= SILENT_AFTER
+
+    async def _more_waits(self) -> bool:
+        """Whether something has come that nobody read yet, as after the host stood still; then it is taken first."""
+        if self.virtual or self._closed or self._gone or not await self._read(-math.inf):
+            return False
+        if self._pieces:
+            self._take()
+            self._tap()
+        return True
+
     def _listen(self) -> list[LinkChange]:
         """Whether the board has fallen silent, or is heard again."""
         now, scans = self._clock(), self.counts.scans
@@ -172,7 +189,7 @@ class TextLinesDevice:
             self._heard, self._scans = now, scans
             again, self._silent = self._silent, False
             return [LinkChange(Link.UP, f"{self.address.text} prints again")] if again else []
-        if self._silent or now - self._heard < SILENT_AFTER:
+        if not self._overdue:
             return []
         self._silent = True
         why = self._decoder.trouble or "check its power, its cable, and what it prints"
@@ -190,8 +207,11 @@ class TextLinesDevice:
         return data
 
     async def _read_until(self, until: float | None) -> bytes | None:
+        seconds = None if until is None else max(until - self._clock(), 0.0)
+        if seconds == 0.0:
+            await asyncio.sleep(0)  # a transport that the loop feeds gets what has come
         try:
-            async with asyncio.timeout(None if until is None else max(until - self._clock(), 0.0)):
+            async with asyncio.timeout(seconds):
                 return await self._transport.read()
         except TimeoutError:
             return None

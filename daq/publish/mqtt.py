@@ -133,11 +133,15 @@ class _Client(aiomqtt.Client):
 
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
         # The library's own uses asyncio.wait_for, which in Python 3.11 swallows a cancellation that meets an answer.
+        waits = asyncio.ensure_future(fut)
         try:
-            async with asyncio.timeout(self.timeout if timeout is None else timeout):
-                return await fut
-        except TimeoutError:
-            raise aiomqtt.MqttError(f"no answer within {self.timeout:g} s") from None
+            await asyncio.wait({waits}, timeout=self.timeout if timeout is None else timeout)
+            await asyncio.sleep(0)  # a host that stood still finds the deadline and the answer at once
+            if waits.done():
+                return waits.result()
+        finally:
+            waits.cancel()
+        raise aiomqtt.MqttError(f"no answer within {self.timeout:g} s")
 
     async def __aenter__(self) -> Self:
         self._entering = True

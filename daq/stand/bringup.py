@@ -22,6 +22,8 @@ PACE_S = 30.0
 """The pace is told from so many newest seconds: long enough for two clocks to be compared within 0.01 %."""
 BACKLOG_S = 0.25
 """What comes in the first moments may have waited for its reader, and says nothing of a pace."""
+LATE_S = 0.25
+"""A window that ends so late has not seen all that came in it."""
 BREATH = 16
 """Blocks after which a simulation or replay lets other tasks run."""
 
@@ -216,7 +218,10 @@ async def _real(
     reading = asyncio.create_task(read(), name="reading the device")
     try:
         while not reading.done():
+            began = clock()
             await asyncio.wait({reading}, timeout=window_s)
+            if clock() - began > window_s + LATE_S:  # the host stood still, and what came meanwhile is to be read yet
+                await asyncio.wait({reading}, timeout=LATE_S)
             yield watch.seen(device.counts)
         reading.result()
     finally:

@@ -1,10 +1,14 @@
 """The lease on a driven stand's power: a task that waits for nothing else tells the device its outputs.
 
-Power stays on only while this task renews it, and it renews only while the procedure handled a block a moment ago. So a
-procedure that hangs, a daemon that is killed and a line that breaks all end in the device switching off by itself.
+Power stays on only while this task renews it, and it renews only while the procedure handled a fresh block a moment
+ago. So a procedure that hangs, a daemon that is killed and a line that breaks all end in the device switching off by
+itself.
+A block is fresh by the time at which it was measured: a host that works through what piled up while it stood still
+decides about a unit as it was then, and keeps no power on by it.
 """
 
 import asyncio
+import math
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
@@ -15,7 +19,11 @@ from drivers.device import Device, DriverError, Reply
 from drivers.link.frames import ReplyCode
 
 FRESH_S = 0.3
-"""A lease is renewed only while the procedure handled a block no longer ago than this."""
+"""A lease is renewed only while the procedure handled a block no longer ago than this, and no later behind the quickest
+block than this."""
+CLOCKS = 0.01
+"""The clocks of device and host may differ by this share: twice what a ceramic resonator does. Common practice, no
+source."""
 RENEWALS = 5
 """So often within its length a lease is renewed; each may get lost."""
 UNANSWERED_S = 0.9
@@ -47,7 +55,8 @@ class Lease:
         self._renewed = drive.lease / RENEWALS
         self._wanted = Outputs(power=False, valve=1.0)
         self._sent: Outputs | None = None
-        self._handled_at = self._sent_at = self._answered_at = clock()
+        self._handled_at = self._sent_at = self._answered_at = self._compared_at = clock()
+        self._quickest = math.inf
         self._asking: set[asyncio.Task[None]] = set()
         self._due = asyncio.Event()
         self._due.set()
@@ -60,15 +69,27 @@ class Lease:
         """Whether the unit is to have power now."""
         return not self._over and self._wanted.power
 
+    @property
+    def fresh(self) -> bool:
+        """Whether the procedure handled a fresh block a moment ago."""
+        return self._clock() - self._handled_at <= FRESH_S
+
     def want(self, outputs: Outputs) -> None:
         """The outputs from now on; no power any more once the device has tripped."""
         if not self._over:
             self._wanted = replace(outputs, power=outputs.power and not self._tripped)
             self._due.set()
 
-    def handled(self) -> None:
-        """The procedure has handled a block just now. A renewal that this held up is due before anything else."""
-        self._handled_at = self._clock()
+    def handled(self, measured_at: float) -> None:
+        """The procedure has handled a block just now, which ended at `measured_at` seconds of the device's clock. A
+        renewal that this held up is due before anything else."""
+        now = self._clock()
+        late = now - measured_at
+        self._quickest = min(self._quickest + CLOCKS * (now - self._compared_at), late)
+        self._compared_at = now
+        if late - self._quickest > FRESH_S:
+            return
+        self._handled_at = now
         if self._handled_at - self._sent_at >= self._renewed:
             self._due.set()
 
@@ -97,7 +118,7 @@ class Lease:
                 async with asyncio.timeout(self._renewed):
                     await self._due.wait()
             self._due.clear()
-            if self._clock() - self._handled_at <= FRESH_S or not self._wanted.power:
+            if self.fresh or not self._wanted.power:
                 self._send()
 
     def _send(self) -> None:

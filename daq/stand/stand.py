@@ -174,7 +174,7 @@ class Stand:
         if self._active is not None:
             self._feed(self._active, event)
             if self._lease is not None and isinstance(event, Block):
-                self._lease.handled()
+                self._lease.handled(self._block_time())
         elif isinstance(event, Block) and self._idle is not None:
             step = self._idle.feed(event)
             if step is not None:

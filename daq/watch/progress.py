@@ -17,6 +17,24 @@ STORE_S = 60.0
 """Longer than what the database may hold up one request, and several that wait in line."""
 
 
+STRIDE_S = 5.0
+"""Between two looks, which are a second apart, so much counts at most: a host that stood still has seen nobody move."""
+
+
+class _Seen:
+    """Time as it passes from look to look, seconds, without what the host stood still for."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock, self._before, self._time = clock, clock(), 0.0
+
+    def __call__(self) -> float:
+        """The time at a look."""
+        now = self._clock()
+        self._time += min(now - self._before, STRIDE_S)
+        self._before = now
+        return self._time
+
+
 @dataclass(slots=True)
 class _Mark:
     """What something had done when it was seen to move last."""
@@ -32,19 +50,19 @@ class Progress:
     """
 
     def __init__(self, daemon: Daemon, clock: Callable[[], float] = time.monotonic) -> None:
-        self.daemon, self._clock = daemon, clock
-        self._device = _Mark(None, clock())
-        self._store = _Answers(daemon.store, clock)
+        self.daemon, self._time = daemon, _Seen(clock)
+        self._device = _Mark(None, 0.0)
+        self._store = _Answers(daemon.store)
 
     def stuck(self) -> list[str]:
         """What stands still, in words for people; to be asked about once a second."""
-        now, found = self._clock(), []
+        now, found = self._time(), []
         done = self._done()
         if done is None or done != self._device.done:
             self._device = _Mark(done, now)
         elif now - self._device.at > DEVICE_S:
             found.append(f"device: nothing moved for {now - self._device.at:.0f} s")
-        if (waiting := self._store.waiting()) > STORE_S:
+        if (waiting := self._store.waiting(now)) > STORE_S:
             found.append(f"store: no answer for {waiting:.0f} s")
         return found
 
@@ -66,17 +84,17 @@ class Progress:
 class _Answers:
     """Asks the database's thread for nothing, again and again, and sees how long it takes to answer."""
 
-    def __init__(self, store: AsyncStore, clock: Callable[[], float]) -> None:
-        self._store, self._clock = store, clock
+    def __init__(self, store: AsyncStore) -> None:
+        self._store = store
         self._asked: asyncio.Task[None] | None = None
         self._since = 0.0
 
-    def waiting(self) -> float:
+    def waiting(self, now: float) -> float:
         """Seconds since what was asked and is not answered yet."""
         if self._asked is None or self._asked.done():
-            self._since = self._clock()
+            self._since = now
             self._asked = asyncio.create_task(self._ask(), name="asking the store")
-        return self._clock() - self._since
+        return now - self._since
 
     async def _ask(self) -> None:
         await self._store.ask(_nothing)

@@ -38,6 +38,7 @@ class Session:
         self._maker = BlockMaker(known) if known else None
         self._lost_identity = False
         self._heard = now
+        self._looked = now  # until then all that had come was taken
         # An IDENTITY that comes before anything was known is no sign of a reset.
         self._asked_until = float("inf")
         self._stream_wanted = False
@@ -96,7 +97,8 @@ class Session:
         return due
 
     def poll(self, now: float) -> list[Event]:
-        """Sends again what is due, and tells when the device has fallen silent."""
+        """Sends again what is due, and tells when the device has fallen silent. All that came before was handled."""
+        self._looked = now
         again, given_up = self._pending.due(now)
         for request in again:
             self._send(request)
@@ -170,7 +172,7 @@ class Session:
 
     def _on_identity(self, identity: Identity, piece: Piece, now: float) -> list[Event]:
         before = self.identity
-        asked = now <= self._asked_until
+        asked = self._looked <= self._asked_until  # it may have waited here since then
         self._pending.identified()
         events: list[Event] = []
         same = before is not None and (before.boot, before.device_id) == (identity.boot, identity.device_id)

@@ -6,11 +6,13 @@ import socket
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import psutil
 import pytest
 
 from daq.publish.errors import BrokerError, BrokerRefusesError
 from daq.publish.mqtt import Broker, Will, _Client, connect
+from tests.drivers.stalls import StallingLoop, run
 
 
 async def test_a_cancellation_that_meets_an_answer_is_not_lost() -> None:
@@ -21,6 +23,21 @@ async def test_a_cancellation_that_meets_an_answer_is_not_lost() -> None:
     waiting.cancel()
     with pytest.raises(asyncio.CancelledError):
         await waiting
+
+
+@pytest.mark.parametrize("kind", ["future", "event"])
+def test_an_answer_that_came_while_the_host_stood_still_counts(kind: str) -> None:
+    async def test(loop: StallingLoop) -> None:
+        for seconds in (4.0, 6.0, 60.0):
+            client, event, answer = _Client("127.0.0.1"), asyncio.Event(), loop.create_future()
+            loop.call_later(1.0, loop.stall, seconds)
+            loop.call_later(1.001, event.set)
+            loop.call_later(1.001, answer.set_result, True)
+            assert await client._wait_for(event.wait() if kind == "event" else answer, None)
+        with pytest.raises(aiomqtt.MqttError, match="no answer within"):
+            await _Client("127.0.0.1")._wait_for(asyncio.Event().wait(), None)
+
+    run(test)
 
 
 async def test_a_socket_that_is_closed_before_it_can_be_written_is_let_be() -> None:

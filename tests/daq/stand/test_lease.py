@@ -6,6 +6,8 @@ from contextlib import asynccontextmanager
 from types import SimpleNamespace
 from typing import cast
 
+import pytest
+
 from daq.procedure.effects import Outputs
 from daq.procedure.plan import Drive
 from daq.stand.lease import FRESH_S, Lease
@@ -44,7 +46,7 @@ async def leased() -> AsyncIterator[tuple[Lease, Told]]:
 
 async def handled_every(lease: Lease, seconds: float, times: int) -> float:
     for _ in range(times):
-        lease.handled()
+        lease.handled(asyncio.get_running_loop().time())
         await asyncio.sleep(seconds)
     return asyncio.get_running_loop().time() - seconds
 
@@ -76,6 +78,36 @@ async def test_its_end_is_power_off_at_once() -> None:
         assert len(told.off) == 1
         assert told.off[0] - before < RENEWED_S
         count = len(told.on)
-        lease.handled()
+        lease.handled(asyncio.get_running_loop().time())
         await asyncio.sleep(2 * RENEWED_S)
         assert len(told.on) == count
+
+
+async def test_blocks_that_piled_up_renew_nothing() -> None:
+    """The procedure works on, but on what was measured seconds ago: the device's own limit is all that is left."""
+    async with leased() as (lease, told):
+        clock = asyncio.get_running_loop().time
+        await handled_every(lease, 0.02, 10)
+        fresh = clock()
+        for _ in range(25):
+            lease.handled(clock() - 2.0)
+            await asyncio.sleep(0.02)
+        assert told.on[-1] - fresh <= FRESH_S + 0.02
+        lease.handled(clock())
+        await asyncio.sleep(0.02)
+        assert clock() - told.on[-1] < 0.04  # caught up
+
+
+@pytest.mark.parametrize("rate", [0.995, 1.005])
+def test_a_clock_that_is_off_as_a_resonator_may_be_is_no_backlog(rate: float) -> None:
+    """Ten minutes, in the lease's own time."""
+    now = [0.0]
+    device = cast(Device, SimpleNamespace(virtual=True))
+    lease = Lease(device, DRIVE, supply_mv=None, clock=lambda: now[0], failed=lambda why: None)
+    for k in range(15_000):
+        now[0] = 0.04 * k
+        lease.handled(rate * now[0])
+        assert lease.fresh, f"after {now[0]:.0f} s"
+    now[0] += 0.5
+    lease.handled(rate * (now[0] - 0.5))
+    assert not lease.fresh

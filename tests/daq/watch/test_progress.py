@@ -56,6 +56,26 @@ async def watched(made: Daemon, clock: Clock, seconds: float, step: Any = None) 
 REAL = SimpleNamespace(virtual=False)
 
 
+@pytest.mark.parametrize("seconds", [3.0, 45.0, 3600.0])
+async def test_a_host_that_stood_still_has_seen_nobody_stand_still(store: AsyncStore, seconds: float) -> None:
+    """Blocks and answers wait for their turn; what stands still after that is found as ever."""
+    made, clock = daemon(store, Link.UP, REAL), Clock()
+    progress = Progress(made, clock)
+    for _ in range(10):
+        made.stand.taken += 1
+        assert progress.stuck() == []
+        clock.now += 1.0
+    progress.stuck()
+    clock.now += seconds
+    assert progress.stuck() == []
+    for _ in range(round(DEVICE_S)):
+        await asyncio.sleep(0.002)
+        clock.now += 1.0
+        found = progress.stuck()
+    progress.end()
+    assert len(found) == 1
+
+
 async def test_a_device_that_is_up_and_sends_nothing_stands_still(store: AsyncStore) -> None:
     made = daemon(store, Link.UP, REAL)
     assert await watched(made, Clock(), DEVICE_S) == []

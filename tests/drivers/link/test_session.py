@@ -205,11 +205,23 @@ def test_unknown_types_and_frames_of_the_other_direction_are_counted() -> None:
     assert peer.session.counts.unknown == 1
 
 
+def test_an_answer_that_waited_while_the_host_stood_still_is_no_reset() -> None:
+    peer = Peer(identified=False)
+    peer.session.identify(0.0)
+    peer.at(0.26)
+    peer.say(IDENTITY)
+    peer.now = 5.0  # the line was not looked at since
+    assert peer.say(IDENTITY) == [IDENTITY]
+    assert peer.session.counts.resets == 0
+
+
 @pytest.mark.parametrize("how", ["same boot", "next boot"])
 def test_an_identity_that_nobody_asked_for_is_a_reset(how: str) -> None:
     peer = Peer()
     peer.session.stream(True, 2.0)
+    peer.now = 2.0
     peer.say(scans(0), scans(1))
+    peer.at(2.9)  # nothing has come that nobody took
     peer.now = 20.0
     peer.heard()
     again = IDENTITY if how == "same boot" else replace(IDENTITY, boot=IDENTITY.boot + 1)
