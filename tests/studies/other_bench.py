@@ -135,6 +135,7 @@ def draw_rig(draw: np.random.Generator) -> Rig:
             valid_low=out[0] - 0.05 * span,
             valid_high=out[1] + 0.05 * span,
             k_line=1.15 * open_drop,
+            line_tolerance=max(5e3, 0.006 * full),
             doubts=(
                 Doubt("calibration", absolute=0.0025 * full, distribution=Distribution.NORMAL),
                 Doubt("linearity", absolute=0.001 * full),
@@ -227,7 +228,7 @@ class Bench:
     scans: int = 0
     pink: Floats = field(default_factory=lambda: np.zeros(5))
     truth: list[tuple[float, float, float, float, float]] = field(default_factory=list)
-    _asked: tuple[Do, float] = (Do.NONE, 0.0)
+    _asked: tuple[str, float] = ("", 0.0)
     _done: bool = True
     _next_vane: float = 0.0
     _off_at: float = np.inf
@@ -334,8 +335,9 @@ class Bench:
         do = run.now.do
         if self.t >= self._off_at:
             self.power, self._off_at = False, np.inf
-        if do is not self._asked[0]:
-            self._asked, self._done = (do, self.t + float(self.draw.uniform(0.4, 1.8))), False
+        word = f"{do} asked" if run.now.asked else str(do)
+        if word != self._asked[0]:
+            self._asked, self._done = (word, self.t + float(self.draw.uniform(0.4, 1.8))), False
         if self._done or self.t < self._asked[1]:
             return
         self._done = self._act(do, run)
