@@ -233,6 +233,12 @@ class Bench:
         self.plant.take_off()
         self._feed()
 
+    def trap(self, pressure: float) -> None:
+        """The valve stands shut from now on, with a pressure (Pa) behind it that an earlier test has left."""
+        self._actuator.put(0.0)
+        self.plant.set_travel(0.0)
+        self.plant.pressure = pressure
+
     def pressurise(self) -> None:
         """Somebody pumps the line up by hand, to where the scenario says."""
         self._hand_pump = self.design.pump_up

@@ -58,7 +58,7 @@ class Step:
 
 
 TABLE: dict[str, tuple[Step, ...]] = {
-    "connect": (Step("reaction", "nothing"), Step("task", "connect")),
+    "connect": (Step("reaction", "open_quickly"), Step("task", "connect")),
     "dry_check": (Step("reaction", "power_on"), Step("dry_run", "power_off")),
     "immerse": (Step("reaction", "nothing"), Step("task", "immerse")),
     "hold_return": (Step("reaction", "nothing"), Step("task", "hold_return")),

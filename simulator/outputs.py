@@ -59,6 +59,10 @@ class Actuator:
         """Moves on towards `aim` by `per_scan` a scan."""
         self.aim, self._per_scan = min(1.0, max(0.0, aim)), per_scan
 
+    def put(self, travel: float) -> None:
+        """Stands at a travel, and was not on its way."""
+        self.travel = self.aim = self._believed = travel
+
     def advance(self) -> None:
         """A scan passes while it moves."""
         gap = self.aim - self._believed

@@ -1,5 +1,6 @@
 """The zero of pressure and shunt, taken at rest and nowhere else."""
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -49,6 +50,12 @@ class AtRest:
             self._take()
             self._restart(step.t)
 
+    def disturb(self) -> None:
+        """The rest so far tells nothing: whoever knows says that the line was not open."""
+        self.zero, self.shifted, self.resting = None, None, False
+        self._pressure.clear()
+        self._current.clear()
+
     def _restart(self, t: float) -> None:
         self._pressure.clear()
         self._current.clear()
@@ -69,3 +76,32 @@ class AtRest:
             self.resting = True
             doubts = [mean_of(x, lsb=lsb).standard for x, lsb in zip((pressure, current), self._lsb, strict=True)]
             self.zero = Zero(shift, leak, doubts[0], doubts[1], taken=True)
+
+
+HELD = 4.0
+"""More pressure than so many times the zero's limit is one that the line holds. Common practice, no source."""
+VENTS_S = 0.5
+"""A line that is opened loses its pressure within so long; one that leaks takes longer. Common practice, no source."""
+
+
+class Vent:
+    """Watches for a line that is opened to the air: pressure that falls to its zero at once, and stays there.
+
+    `zero_limit` (Pa) is the largest shift of the zero that is no fault. `opened` is True from then on until pressure
+    rises above it again.
+    """
+
+    def __init__(self, zero_limit: float, opened: bool = False) -> None:
+        self._limit, self.opened = zero_limit, opened
+        self._held_at = -math.inf
+
+    def feed(self, step: Step) -> None:
+        """Takes a step; one that cannot be believed tells nothing."""
+        if step.lost or step.faulty & BITS[Column.PRESSURE]:
+            self._held_at = -math.inf
+        elif step.pressure > HELD * self._limit:
+            self._held_at, self.opened = step.t, False
+        elif step.pressure > self._limit:
+            self.opened = False
+        elif step.t - self._held_at <= VENTS_S:
+            self.opened = True

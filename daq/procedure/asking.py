@@ -18,15 +18,18 @@ _AT_ONCE = {Do.CLOSE_VALVE_SLOWLY: Do.CLOSE_VALVE, Do.OPEN_VALVE_SLOWLY: Do.OPEN
 class Standing:
     """Where a run stands at `t` seconds of it: seconds since power-on (None: off), and for how long the valve has not
     been where the stage needs it (None: it is). `asked`: the signals did not settle the stage, so a person must.
-    `driven`: the stand moves switch and valve itself."""
+    `driven`: the stand moves switch and valve itself. `rested`: a rest was found, of which the zero is made;
+    `unopen_at`: the device senses the valve, and it was last not open then (0: it always was)."""
 
     t: float
     on_for: float | None
     valve_wrong_for: float | None
-    zero_taken: bool
+    rested: bool
     shut_before_power: bool
     asked: bool
     driven: bool = False
+    sees_valve: bool = False
+    unopen_at: float = 0.0
 
     @property
     def on(self) -> bool:
@@ -38,7 +41,9 @@ def asks(stage: Stage, now: Standing) -> Do:
     if now.driven and (stage.do not in NEVER_SEEN or (now.on and stage.power is False)):
         return Do.WAIT
     if stage.name == "connect":
-        waiting = not now.zero_taken and now.t < ZERO_WAIT_S and not now.on
+        if now.sees_valve and 0.0 < now.t <= now.unopen_at and not now.on:
+            return Do.OPEN_VALVE  # a line that is not open has no zero
+        waiting = not now.rested and now.t < now.unopen_at + ZERO_WAIT_S and not now.on
         return Do.WAIT if waiting else Do.CONNECT
     if stage.name == "dry_check":
         return Do.POWER_OFF if now.on_for is not None and now.on_for >= DRY_ON_S else Do.DRY_CHECK
@@ -54,7 +59,7 @@ def asks(stage: Stage, now: Standing) -> Do:
 
 def must_confirm(stage: Stage, do: Do, now: Standing, *, sees_level: bool) -> bool:
     """Whether no signal will tell that it is done."""
-    unseen = do is Do.CLOSE_VALVE and not now.on
+    unseen = do is Do.CLOSE_VALVE and not now.on and not now.sees_valve
     if stage.name == "fill":
         unseen = do is Do.WAIT and not (sees_level or now.driven)
     return now.asked or do in NEVER_SEEN or unseen

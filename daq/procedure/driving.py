@@ -92,6 +92,19 @@ class Driving:
         has a slower actuator than `travel` says."""
         return self.at_end_for() > SLOWER * self._drive.travel + TOLD_S
 
+    @property
+    def told_open(self) -> bool | None:
+        """Whether the valve has been told to be open for as long as its whole way may take; None while it may still be
+        on its way there."""
+        if self.outputs.valve != 1.0:
+            return False
+        return True if self.overdue else None
+
+    def elsewhere(self, sensed: Valve | None) -> bool:
+        """Whether a position sensor still shows the valve elsewhere than at the end that it was told."""
+        told = Valve.OPEN if self.outputs.valve == 1.0 else Valve.SHUT
+        return sensed is not None and self.overdue and sensed is not told
+
     def paused(self, stage: str) -> bool:
         """Whether a travel has come to the pressure that the next stage reads at, or as near as it can."""
         return self._place(stage) is not None and (self._ramp.settled or self.out_of_reach)

@@ -6,11 +6,11 @@ import numpy as np
 
 from daq.judge.hints import Hint, hints
 from daq.judge.verdict import verdict
-from daq.measure.convert import BITS, Column
+from daq.measure.convert import BITS, Column, Zero
 from daq.measure.reading import NO_HISTORY
 from daq.measure.scatter import Known
 from daq.measure.steps import Measuring, Step
-from daq.measure.zero import REST_S, AtRest
+from daq.measure.zero import REST_S
 from daq.procedure.asking import NEVER_SEEN, Standing, asks, must_confirm
 from daq.procedure.awaited import Awaited
 from daq.procedure.belief import Belief
@@ -20,6 +20,7 @@ from daq.procedure.filling import Filling
 from daq.procedure.fitness import FAULTY, Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.held import why_not_held
+from daq.procedure.line_zero import CONFIRMED, SENSED, TOLD, LineZero
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.stage_reading import StageReading
@@ -37,6 +38,7 @@ from daq.procedure.table import (
     stage_of,
 )
 from daq.procedure.tripping import Tripping
+from daq.procedure.valve_sensor import ValveSensor
 from drivers.block import Block, Capture, Identity, Status
 
 RESIDUAL_SPAN_S = 0.5
@@ -82,7 +84,9 @@ class Run:
         self._moving = False  # the valve, as the device told last
         self._driving = None if stand.drive is None else Driving(stand.drive, part, self.stages, places)
         self._reading = StageReading(part, stand, self.measuring, years, self.stages, places=places, history=history)
-        self._rest = AtRest(stand.channels, self.measuring.converter.resolution())
+        self._line_zero = LineZero(stand.channels, self.measuring.converter.resolution())
+        self._sensor = ValveSensor(identity)
+        self._confirmed_open: bool | None = None  # the valve before the first power-on
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
         self._tripping = Tripping(self._guards, stand.limits)
@@ -163,6 +167,7 @@ class Run:
         """Takes what the device says of itself: a trip ends the run. One that was there before a driven run asked for
         power is not its own: its start cleared it."""
         self._moving = status.valve_moving
+        self._sensor.take(status)
         of_this_run = self._driving is None or self._driving.has_powered
         if self.outcome is None and of_this_run:
             breach = self._tripping.take(status, self.measuring.moment(status.tick))
@@ -198,9 +203,10 @@ class Run:
         self._t = step.t
         step = self._as_believed(step)
         self._steps.append(step)
+        self._sensor.feed(step.t)
         if stage_of(self.stage).name == "connect":
             self._fitness.broken(step, self.stage)  # tells of it before anybody begins to work
-            self._take_zero(step)
+        self._take_zero(step)
         self._look_back()
         switched = self._switch.feed(step)
         self._filling.feed(step, self._switch.on and self._switch.sure)
@@ -233,6 +239,8 @@ class Run:
             why = "valve does not obey"
         if not why and self._moving and driving.overdue:
             why = "valve slower than stated"
+        if not why and driving.elsewhere(self._sensor.position):
+            why = "valve does not obey"
         if why:
             self._halt(Breach(why.replace(" ", "_"), why, DISOBEYED[why]))
 
@@ -268,17 +276,37 @@ class Run:
             self._end(voided=f"{wrong.name.lower()}{FAULTY}")
 
     def _take_zero(self, step: Step) -> None:
-        """While nothing is connected the line is open to the air: the only rest that is sure to be one."""
-        if self._reading.zero.taken:
+        """Until the first power-on a rest may give the zero; a first free flow may still show or contradict it."""
+        line_zero, rested = self._line_zero, self._line_zero.rested
+        if not self._switch.on:
+            zero = line_zero.rest(step, *self._line_open())
+            if line_zero.rested and not rested:
+                self._belief.rest(REST_S)
+            if line_zero.shifted is not None and self.stage == "connect":
+                self._zero_shifted(line_zero.shifted, "calibration")
+                return
+        elif self.stage == "free_flow" and not self._module:
+            zero = line_zero.first_free_flow(step, self._by_signals)
+        else:
             return
-        self._rest.feed(step)
-        if self._rest.shifted is not None:
-            self._zero_shifted(self._rest.shifted, "calibration")
-        elif self._rest.zero is not None:
-            self._belief.rest(REST_S)
-            zero = self._reading.zero = self._rest.zero
-            detail = f"pressure {zero.pressure:.1f} Pa, current {zero.current * 1e3:.1f} mA"
-            self._effects.append(Noted(self._t, "zero", detail))
+        self._zero_in_force(zero)
+
+    def _zero_in_force(self, zero: Zero | None) -> None:
+        if zero is None:
+            return
+        self._reading.zero = zero
+        detail = f"pressure {zero.pressure:.1f} Pa, current {zero.current * 1e3:.1f} mA, line {self._line_zero.shown}"
+        dropped = "the valve was not open when it was confirmed: the calibrated zero stands"
+        self._effects.append(Noted(self._t, *(("zero", detail) if zero.taken else ("zero dropped", dropped))))
+
+    def _line_open(self) -> tuple[bool | None, str]:
+        """Whether the line is open before the first power-on, None where nothing tells, and what tells it."""
+        if self._sensor.position is not None:
+            return self._sensor.position is Valve.OPEN, SENSED
+        if self._driving is not None:
+            told = self._driving.told_open
+            return (None if told and self._moving else told), TOLD
+        return self._confirmed_open, CONFIRMED
 
     def _zero_shifted(self, channel: str, since: str) -> None:
         text = f"the {channel} zero has shifted beyond its limit since {since}"
@@ -287,15 +315,16 @@ class Run:
         self._end(voided="zero shifted")
 
     def _locate_valve(self, step: Step) -> None:
-        stage = stage_of(self.stage)
+        stage, sensed = stage_of(self.stage), self._sensor.position
         if not self._switch.sure:
             return
         self._by_signals = None
         if self._switch.on and not step.faulty & BITS[Column.PRESSURE]:
-            self._by_signals = valve_by_signals(step.pressure, step.flow, self._channels, stage.valve)
+            self._by_signals = valve_by_signals(step.pressure, step.flow, self._channels, sensed or stage.valve)
         self._valve = self._settled_by_hand if self._settled_by_hand and self._switch.on else self._by_signals
         if self._by_signals is not None and self._driving is not None and self._driving.told_shut(step):
             self._valve = Valve.SHUT
+        self._valve = sensed or self._valve
         closing = stage.name == "throttle" or (stage.name == "shutoff" and not self._reading.window_open)
         if closing and not step.faulty & BITS[Column.PRESSURE]:
             self._overshoot = max(self._overshoot or 0.0, step.pressure)
@@ -320,6 +349,7 @@ class Run:
     def _switched(self, step: Step) -> None:
         if self._switch.on:
             self._effects.append(Noted(self._t, "power on"))
+            self._zero_in_force(self._line_zero.powered())
             if self._in_fluid:
                 self._filling.begin(self._switch.on_at)
             self._event(Event.POWER_ON)
@@ -377,7 +407,7 @@ class Run:
     def _read(self, step: Step) -> None:
         if self._awaited.holds:
             return
-        by_hand = self._by_signals is not self._valve
+        by_hand = self._by_signals is not self._valve and self._sensor.position is None
         effects, complete = self._reading.feed(step, self._why_unfit(step), by_hand, sure=self._switch.sure)
         self._effects.extend(effects)
         if not complete:
@@ -453,6 +483,8 @@ class Run:
         if self._in_fluid and self._switch.on:
             self._filling.begin(self._t)
         self._shut_before_power |= event is Event.VALVE_SHUT and not self._switch.on
+        if event in (Event.CONNECTED, Event.VALVE_OPEN, Event.VALVE_SHUT):
+            self._confirmed_open = event is not Event.VALVE_SHUT
         if self._asked and event in (Event.VALVE_OPEN, Event.VALVE_SHUT):
             self._settled_by_hand = Valve.OPEN if event is Event.VALVE_OPEN else Valve.SHUT
             self._asked, self._entered = False, self._t
@@ -468,6 +500,8 @@ class Run:
             self._next()
         elif move is Move.ASK and self._driving is not None:
             self._end(voided="valve does not obey")
+        elif move is Move.ASK and self._settled_by_hand is not None and self._sensor.position is not None:
+            self._end(voided="valve not as confirmed")
         elif move is Move.ASK and not self._asked:
             self._asked, self._entered = True, self._t
             text = f"stage {self.stage}: the signals do not show the valve as needed"
@@ -536,10 +570,12 @@ class Run:
             t=self._t,
             on_for=self._on_for,
             valve_wrong_for=None if since is None else self._t - since,
-            zero_taken=self._reading.zero.taken,
-            shut_before_power=self._shut_before_power,
+            rested=self._line_zero.rested,
+            shut_before_power=self._shut_before_power or self._sensor.position is Valve.SHUT,
             asked=self._asked,
             driven=self._driving is not None,
+            sees_valve=self._sensor.position is not None,
+            unopen_at=self._sensor.unopen_at,
         )
 
     # The end.

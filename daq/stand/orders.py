@@ -49,7 +49,7 @@ class Orders:
             await self._line.send_again(command.from_seq)
             return c.ReplyState.DONE, {}
         assert isinstance(command, c.Zero), f"a command of the contract that nobody carries out: {command}"
-        return c.ReplyState.DONE, {"zero": self._shift(await self._stand.zero())}
+        return c.ReplyState.DONE, {"zero": self._shift(await self._stand.zero(valve_open=command.valve_open))}
 
     def _shift(self, zero: Zero) -> c.Shift:
         absolute = self._stand.config.stand.channels.pressure.absolute_reference

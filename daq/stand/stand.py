@@ -168,6 +168,8 @@ class Stand:
             self._keep_note(event.kind, event.body)
         if isinstance(event, Status):
             self._status = event
+            if self._idle is not None:
+                self._idle.status(event)
         if isinstance(event, Block):
             self._newest = event
             self.taken += 1
@@ -436,6 +438,8 @@ class Stand:
         """
         if self._removing and what == "removed" and run == self._last_run:
             self._removing = False
+            if self._idle is not None:
+                self._idle.opened()  # the word `remove` asks for an open valve first
             self._say_stage()
             return
         active = self._at_work(run)
@@ -471,16 +475,21 @@ class Stand:
         if self._no_room is not None and before is None:
             self._say(Alarm("disk_full", "stop", f"stand {self.key}: {self._no_room}", BLOCKED["disk_full"]))
 
-    async def zero(self) -> Zero:
+    async def zero(self, *, valve_open: bool = False) -> Zero:
         """Takes the zero of a stand at rest, which live values between runs are shown against. A run takes its own.
 
+        `valve_open` is a person's word, for a stand whose device does not know where the valve is.
+
         Raises:
-            RefusedError: a run is under way, the device does not answer, or the stand is not at rest.
+            RefusedError: a run is under way, the device does not answer, or the stand is not at rest with its line
+                open.
             RecordError: it could not be kept.
         """
         if self._idle is None or self.link.link is not Link.UP or self._active is not None or self._starting.locked():
             words = [w for w in ("link_down", "channel_missing", "run_under_way") if w in self.blocked_by]
             raise RefusedError(f"stand {self.key}: no zero now: {', '.join(words)}", tuple(words))
+        if valve_open:
+            self._idle.opened()
         try:
             zero = self._idle.take_zero()
         except RefusedError as error:
@@ -551,6 +560,8 @@ class Stand:
         self._active, self._removing = None, True
         if self.identity is not None:
             self._idle = Idle(self.config.stand.channels, self.identity)
+            if self._status is not None:
+                self._idle.status(self._status)
         self._finishing = asyncio.create_task(self._finish(active, device), name=f"finish {active.about.run}")
         self._finishing.add_done_callback(self._look_after)
         self._say_stage()

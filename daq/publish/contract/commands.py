@@ -70,7 +70,9 @@ class Acknowledge(Command):
 
 
 class Zero(Command):
-    """Show the channels against the zero of the rest that is now."""
+    """Show the channels against the zero of the rest that is now. `valve_open`: a person has looked, and it is."""
+
+    valve_open: bool = False
 
 
 class Resend(Command):

@@ -140,11 +140,12 @@ async def test_the_zero_of_a_stand_at_rest(open_bench: OpenBench) -> None:
     async with open_bench(STREAMING) as bench:
         _, orders = await line_of(bench, must=False)
 
-        async def taken() -> bool:
-            return (await ask(orders, "zero")).state == "done"
+        async def at_rest() -> bool:
+            return "nothing shows that the line is open" in (await ask(orders, "zero")).why
 
-        await until(taken)
-        reply = await ask(orders, "zero")
+        await until(at_rest)
+        assert not bench.all(Zeroed)
+        reply = await ask(orders, "zero", valve_open=True)
         assert reply.zero is not None
         pressure, current = reply.zero.pressure, reply.zero.current
         assert (pressure.unit, pressure.reference, current.unit) == ("kPa", "gauge", "A")

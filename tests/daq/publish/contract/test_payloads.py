@@ -221,8 +221,14 @@ def test_every_act_has_a_sentence() -> None:
 def test_a_driven_stand_says_what_it_does_itself(stage: str) -> None:
     """Where a person only waits; what only a person can do is asked in the same words on every stand."""
     assert text_of(Do.WAIT, f"{stage}.2", driven=True) == DRIVEN[stage]
-    assert text_of(Do.CONNECT, stage, driven=True) == TEXTS[Do.CONNECT]
+    assert text_of(Do.IMMERSE, stage, driven=True) == TEXTS[Do.IMMERSE]
     assert text_of(Do.WAIT, stage, driven=False) == TEXTS[Do.WAIT]
+
+
+def test_who_confirms_that_the_unit_is_connected_says_that_the_valve_is_open() -> None:
+    """Where the stand moves the valve it knows, and does not ask."""
+    assert "valve is open" in text_of(Do.CONNECT, "connect", driven=False)
+    assert "valve" not in text_of(Do.CONNECT, "connect", driven=True)
 
 
 def test_nobody_opens_a_valve_that_opens_by_itself() -> None:
