@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from drivers.block import Feature, Input, Role
 from simulator.design import NO_INPUTS, Scenario, UnitDesign
+from simulator.mishaps import MISHAPS
 from simulator.operator import Operator
 from simulator.outputs import INPUT_FAULTS, OUTPUT_FAULTS, Actuator, Switch
 from simulator.plant.meter import Meter
@@ -121,6 +122,8 @@ class Bench:
             self._opened |= INPUT_FAULTS[name] & self.inputs
             self.open_input(INPUT_FAULTS[name])
         self._feed()
+        if name in MISHAPS:
+            MISHAPS[name](self)
 
     def _put(self, design: UnitDesign) -> None:
         scenario = self.scenario

@@ -17,6 +17,7 @@ from drivers.block import Block, Identity
 from simulator.design import Habits, Scenario, UnitDesign
 from simulator.fast_noise import FastNoise
 from simulator.fast_sensors import FastMeter, Misreading, Sensors
+from simulator.mishaps import MISHAPS
 from simulator.operator import Operator
 from simulator.plant.gerotor import Gerotor
 from simulator.plant.plant import STEP, Plant
@@ -131,6 +132,11 @@ class FastBench:
 
     def pressurise(self) -> None:
         """There is no hand pump at this bench."""
+
+    def befall(self, mishap: str) -> None:
+        """Something happens to the unit, by its name in `MISHAPS`."""
+        MISHAPS[mishap](self)
+        self._quiet = False
 
     # Time.
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from simulator.design import UnitDesign
 from simulator.errors import unknown
+from simulator.mishaps import MISHAPS
 from simulator.outputs import STAND_FAULTS
 from simulator.plant.gerotor import Gerotor
 from simulator.plant.unit import Pump
@@ -99,8 +100,8 @@ FAULTS: dict[str, Callable[[UnitDesign], UnitDesign]] = {
 
 
 def known_faults() -> list[str]:
-    """The names of all that can be wrong, with a unit, or with the stand: sensors, switch, valve, inputs."""
-    return [*FAULTS, *SENSOR_FAULTS, *STAND_FAULTS]
+    """The names of all that can be wrong, with a unit, or with the stand: sensors, switch, valve, inputs, hands."""
+    return [*FAULTS, *SENSOR_FAULTS, *STAND_FAULTS, *MISHAPS]
 
 
 def with_fault(design: UnitDesign, name: str) -> UnitDesign:
@@ -109,7 +110,7 @@ def with_fault(design: UnitDesign, name: str) -> UnitDesign:
     Raises:
         UnknownNameError: there is no such fault.
     """
-    if name in SENSOR_FAULTS or name in STAND_FAULTS:
+    if name in SENSOR_FAULTS or name in STAND_FAULTS or name in MISHAPS:
         return replace(design, failed=(*design.failed, name))
     fault = FAULTS.get(name)
     if fault is None:

@@ -41,10 +41,11 @@ class Bath:
 class Plant:
     """The state of a unit on the stand, all in SI; pressures are gauge.
 
-    The inputs are `powered`, `volts`, `travel` (through `set_travel`), `connected`, `immersed` and `return_held`;
-    `advance` moves time on. `level` is the share of the reservoir that is full, 0 for a bare pump. `pumped`,
-    `delivered`, `spilled`, `leaked` (m³) are what has left the pump, flowed back to the tank, been spilled by the
-    regulator and lost by the line since the start. `hose` (K) is the temperature of the fluid in the line.
+    The inputs are `powered`, `volts`, `travel` (through `set_travel`), `connected`, `immersed`, `return_held`,
+    `hose_off` (the unit pumps beside an open line) and `lead_off` (its circuit is open); `advance` moves time on.
+    `level` is the share of the reservoir that is full, 0 for a bare pump. `pumped`, `delivered`, `spilled`, `leaked`
+    (m³) are what has left the pump, flowed back to the tank, been spilled by the regulator and lost by the line since
+    the start. `hose` (K) is the temperature of the fluid in the line.
     """
 
     unit: Unit
@@ -55,6 +56,8 @@ class Plant:
     connected: bool = False
     immersed: bool = False
     return_held: bool = False
+    hose_off: bool = False
+    lead_off: bool = False
     travel: float = 1.0
     volts: float = field(init=False)
     time: float = 0.0
@@ -112,7 +115,13 @@ class Plant:
     def take_off(self) -> None:
         """The unit is off the stand, at rest and empty, and the hose is open."""
         self.connected = self.immersed = self.return_held = self.powered = False
+        self.hose_off = self.lead_off = False
         self.pressure = self.pump_pressure = self.level = self.wet = self.speed = self._swelling = 0.0
+
+    @property
+    def _driven(self) -> bool:
+        """Whether current can flow."""
+        return self.powered and self.connected and not self.lead_off
 
     def pulsation(self) -> float:
         """Amplitude (Pa) of the pressure's pulsation at teeth × speed; 0 for a pump that has none. What the pump's flow
@@ -132,7 +141,7 @@ class Plant:
     def _short_steps(self, loop: float, steps: int) -> None:
         """Steps of STEP, the speed first, implicit in back-EMF and drag; `loop` is the resistance of the circuit."""
         motor, pump, turns = self.unit.motor, self._pump, not self.unit.seized
-        on = self.powered and self.connected
+        on = self._driven
         stiff = motor.inertia / STEP
         drive = motor.constant * self.volts / loop if on else 0.0
         damping = motor.constant**2 / loop if on else 0.0
@@ -148,9 +157,11 @@ class Plant:
     def _wire(self, loop: float) -> None:
         """Current and terminal voltage at the speed."""
         motor = self.unit.motor
-        on = self.powered and self.connected
+        on = self._driven
         self.current = motor.current(self.volts, self.speed, loop) if on else 0.0
         self.terminal_volts = self.volts - self.current * self.supply.resistance if on else motor.back_emf(self.speed)
+        if self.lead_off:  # sensed on the supply's side
+            self.terminal_volts = self.volts if self.powered else 0.0
 
     def _push(self, seconds: float) -> None:
         """Pressure after a step: what the hose takes up is what comes in less what goes out, all at the new
@@ -169,6 +180,9 @@ class Plant:
         """Pressure after `seconds` at a speed, flows out of the pump, back to the tank and through the regulator, and
         pressure at the pump."""
         unit, pump, wet, gas, resistance = self.unit, self._pump, self.wet, self._gas, self._resistance
+        if self.hose_off:
+            out, _, at_pump = unit.delivery(pump, 0.0, speed, wet, gas)
+            return 0.0, out, 0.0, 0.0, at_pump
         gain, module, leak, swelling = seconds / self.line.compliance, unit.module, self.line.leak, self._swelling
         old = new = self.pressure
         low, high = 0.0, inf
@@ -204,7 +218,7 @@ class Plant:
     def _speed_after(self, loop: float, seconds: float) -> float:
         """Speed after `seconds`, by secants from the speed as it is."""
         motor, pump, wet = self.unit.motor, self._pump, self.wet
-        on = self.powered and self.connected
+        on = self._driven
         stiff = motor.inertia / seconds
         drive = stiff * self.speed - motor.friction + (motor.constant * self.volts / loop if on else 0.0)
         damping = stiff + (motor.constant**2 / loop if on else 0.0)
