@@ -9,6 +9,11 @@ from daq.measure.steady import Detector
 from daq.measure.steps import Step
 from daq.procedure.plan import Reading as Settings
 
+SMALL_S = 5.0
+"""A flow below the meter's table is known to be small, and not that it stays so: a unit that cavitates, or a meter that
+runs down, ticks there for a moment. It must have been small for so long, as long as a unit may run without any flow.
+Common practice, no source."""
+
 
 def _below_table(flow: Flow) -> bool:
     return math.isnan(flow.value) and math.isfinite(flow.high)
@@ -47,7 +52,7 @@ class Watch:
         self._steady = dict.fromkeys(self._detectors, False)
         self.steps: list[Step] = []
         self.looks = 0
-        self._small = False
+        self._small_since: float | None = None
         self._in_window = 0
 
     @property
@@ -75,6 +80,7 @@ class Watch:
             detector.reset()
             self._steady[name] = False
         self._shown.reset()
+        self._small_since = None
         self._close()
 
     def listen(self, step: Step) -> None:
@@ -116,23 +122,27 @@ class Watch:
     def _detect(self, step: Step) -> None:
         for name, detector in self._detectors.items():
             if name == "flow":
-                if step.flow.silent:
-                    # a line laid across the silence would be about something else
-                    detector.reset()
-                    self._shown.reset()
-                    self._steady[name] = True
-                elif step.flow_step is not None:
-                    self._small = _below_table(step.flow_step.flow)
-                    if self._small:
-                        # a flow that is only known to be small is known at every moment
-                        detector.reset()
-                        self._shown.reset()
-                        self._steady[name] = True
-                    else:
-                        driven = detector.feed(step.flow_step.t, step.flow_step.driving)
-                        shown = self._shown.feed(step.flow_step.t, step.flow_step.flow.value)
-                        self._steady[name] = driven or shown
-                elif math.isnan(step.flow.value) and not self._small:
-                    self._steady[name] = False
+                self._steady[name] = self._flow_steady(step, detector)
             else:
                 self._steady[name] = detector.feed(step.t, getattr(step, name))
+
+    def _flow_steady(self, step: Step, detector: Detector) -> bool:
+        if step.flow.silent:
+            self._forget_flow(detector)  # a line laid across the silence would be about something else
+            self._small_since = None
+            return True
+        closed = step.flow_step
+        if closed is not None and not _below_table(closed.flow):
+            self._small_since = None
+            driven = detector.feed(closed.t, closed.driving)
+            return self._shown.feed(closed.t, closed.flow.value) or driven
+        if closed is not None and self._small_since is None:
+            self._forget_flow(detector)
+            self._small_since = step.t
+        if self._small_since is not None:
+            return step.t - self._small_since >= SMALL_S
+        return self._steady["flow"] and not math.isnan(step.flow.value)
+
+    def _forget_flow(self, detector: Detector) -> None:
+        detector.reset()
+        self._shown.reset()

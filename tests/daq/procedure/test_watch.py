@@ -11,7 +11,7 @@ from daq.measure.convert import BITS, Column
 from daq.measure.flow import Flow, FlowStep, driving
 from daq.measure.steps import Step
 from daq.procedure.plan import Reading as Settings
-from daq.procedure.watch import Watch
+from daq.procedure.watch import SMALL_S, Watch
 
 SETTINGS = Settings(settle=0.6, window=1.0, looks=3)
 TOLERANCES = {"pressure": 2e3, "flow": 3e-7}
@@ -185,3 +185,23 @@ def test_a_flow_that_drifts_is_not_steady_as_the_meter_shows_it(lag: float) -> N
         moved = replace(step.flow_step, flow=flow, driving=step.flow_step.driving * drift)
         made.feed(replace(step, flow=flow, flow_step=moved), fit=True)
         assert not made.begun, k
+
+
+def ticking(seconds: float, first: float = 0.0) -> list[Step]:
+    """A meter that ticks below the first point of its table."""
+    small = Flow(math.nan, 0.0, 1e-5)
+    steps = steady(round(seconds / 0.05))
+    return [replace(s, t=s.t + first, flow=small, flow_step=FlowStep(s.t + first, small, math.nan)) for s in steps]
+
+
+def test_a_flow_below_the_table_is_steady_once_it_stayed_there() -> None:
+    assert looks(watch(), ticking(12.0))[0] == pytest.approx(SMALL_S + 1.0, abs=0.11)
+
+
+def test_a_flow_that_is_small_for_a_moment_is_not_steady() -> None:
+    """A unit that cavitates: three seconds below the table, then one above, again and again."""
+    steps: list[Step] = []
+    for k in range(6):
+        steps += ticking(3.0, 4.0 * k)
+        steps += [replace(s, t=s.t + 4.0 * k + 3.0) for s in steady(20, seed=k)]
+    assert looks(watch({"flow": 3e-7}), steps) == []
