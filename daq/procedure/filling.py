@@ -1,9 +1,16 @@
 """A module's filling: from the first power-on in fluid to a full reservoir, and what spoils the time that it took."""
 
+import math
+
 from daq.measure.channels import LevelInput
 from daq.measure.convert import BITS, Column
 from daq.measure.steps import Step
 from daq.procedure.plan import Part
+
+DISTURBED_S = 0.5
+"""Hands are never as quick as a step: less than this is no disturbance. Common practice, no source."""
+FELL = 0.1
+"""A level that falls by this share of the reservoir is no wave: fluid went another way. Common practice, no source."""
 
 
 class Filling:
@@ -11,16 +18,19 @@ class Filling:
 
     `full_at` is when the level sensor first showed full after it had shown less. A sensor that shows full from the
     start tells nothing: then `full` is true and `full_at` stays None. Times are seconds of the run; `lost_s` of them no
-    scan tells of, in `blind_s` of them the sensor was faulty (`blind`: it is now).
+    scan tells of, in `blind_s` of them the sensor was faulty (`blind`: it is now), in `disturbed_s` of them the unit
+    had no power or no current, or fluid flowed out past the valve. `current_floor` (A) is what a unit draws at least.
     """
 
-    def __init__(self, part: Part, level: LevelInput | None, step_s: float) -> None:
+    def __init__(self, part: Part, level: LevelInput | None, step_s: float, current_floor: float = 0.0) -> None:
         self._part, self._level, self._step_s = part, level, step_s
         self.begun: float | None = None
         self.full = False
         self.full_at: float | None = None
         self.blind = False
         self.lost_s = self.blind_s = 0.0
+        self.disturbed_s = 0.0
+        self._floor, self._by, self._top = current_floor, "", 0.0
         self._seen_below = False
         self._previous = 0.0
         self._powered_s = self._volts = self._kelvins = 0.0
@@ -41,13 +51,26 @@ class Filling:
             self._powered_s += dt
             self._volts += step.voltage * dt
             self._kelvins += step.temperature * dt
+        if not self.full:
+            self._look_for_hands(step, power, dt)
         self.blind = bool(step.faulty & BITS[Column.LEVEL])
         if self.blind:
             self.blind_s += dt
         elif self._level is not None:
             self._watch(step, self._level.full_at)
 
+    def _look_for_hands(self, step: Step, power: bool, dt: float) -> None:
+        flows = not step.flow.silent and math.isfinite(step.flow.high)
+        by = "valve not shut" if flows else ""
+        by = by if power else "power off"
+        by = by if abs(step.current) >= self._floor or not power else "current ended"
+        self.disturbed_s += dt if by else 0.0
+        self._by = by or self._by
+
     def _watch(self, step: Step, full_at: float) -> None:
+        self._top = max(self._top, step.level)
+        if step.level < self._top - FELL and not self.full:
+            self._by, self.disturbed_s = "level fell", math.inf
         self.full = step.level >= full_at
         self._seen_below |= not self.full
         if self.full and self._seen_below and self.full_at is None:
@@ -59,9 +82,12 @@ class Filling:
 
     @property
     def unfit(self) -> str:
-        """Which mean condition was outside its tolerance while power was on, empty for none."""
+        """Which mean condition was outside its tolerance while power was on, or what hands did meanwhile; empty for
+        nothing."""
         if self._powered_s == 0.0:
             return "power off"
+        if self.disturbed_s > DISTURBED_S:
+            return self._by
         part, volts = self._part, self._volts / self._powered_s
         if abs(volts - part.test_voltage) > part.voltage_tolerance:
             return "supply low" if volts < part.test_voltage else "supply high"

@@ -48,8 +48,8 @@ class Situation:
     `sure` is False while nobody knows yet whether power has just been switched off.
 
     `filling_for` is seconds seen since the first power-on in fluid, with the module not full; `fill_unfit` says what
-    was not as it must be to tell, empty for nothing. `pumps` says that the unit is seen to work, bit c of `disbelieved`
-    that what column c shows was found out to be untrue.
+    was not as it must be to tell, empty for nothing. `pumps` says that the unit is seen to work, `worked` that it was
+    before, bit c of `disbelieved` that what column c shows was found out to be untrue.
     """
 
     stage: str
@@ -62,6 +62,7 @@ class Situation:
     pumps: bool = False
     disbelieved: int = 0
     sure: bool = True
+    worked: bool = False
 
 
 class Guards:
@@ -143,9 +144,10 @@ class Guards:
         return self._no_flow(step, now, dt)
 
     def _no_flow(self, step: Step, now: Situation, dt: float) -> Breach | None:
-        """Counted from the last pulse, not from when the meter counts as silent: a unit that runs dry is spoiled in
-        seconds, whatever the supply. Held against the unit only where it was supplied all that time."""
-        moved, self._edges = step.edges != self._edges, step.edges
+        """Counted from the last pulse, not from when the meter counts as silent (in whose silence single pulses are no
+        flow): a unit that runs dry is spoiled in seconds, whatever the supply. Held against the unit only where it was
+        supplied all that time."""
+        moved, self._edges = step.edges != self._edges and not step.flow.silent, step.edges
         blind = step.faulty & BITS[Column.PRESSURE]
         opened = now.stage.startswith("free_flow") and (now.valve is Valve.OPEN or blind)
         self._open_s = self._open_s + dt if opened else 0.0
@@ -155,6 +157,8 @@ class Guards:
         if not step.flow.silent or idle_s <= self._limits.no_flow_s:
             return None
         text = f"{OFF}the unit pumps nothing with the valve open"
+        if now.worked:  # what has worked may have lost its hose, plug or fluid: see `daq.procedure.loss`
+            return Breach("flow_ended", "flow ended", text)
         if self._unfair:
             return Breach("no_flow", "no flow, stand not fit", text)
         return Breach("no_flow", "no flow", text, Quantity.FLOW, step.flow.high)

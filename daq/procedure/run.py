@@ -19,8 +19,9 @@ from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow
 from daq.procedure.filling import Filling
 from daq.procedure.fitness import FAULTY, Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
-from daq.procedure.held import why_not_held
+from daq.procedure.held import Held, why_not_held
 from daq.procedure.line_zero import CONFIRMED, SENSED, TOLD, LineZero
+from daq.procedure.loss import GONE, Loss
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
 from daq.procedure.stage_reading import StageReading
@@ -89,11 +90,12 @@ class Run:
         self._confirmed_open: bool | None = None  # the valve before the first power-on
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
         self._guards = Guards(part, stand.limits)
+        self._loss = Loss(stand.channels, stand.limits.no_flow_s, stand.reading.current_floor)
         self._tripping = Tripping(self._guards, stand.limits)
         floor = stand.reading.current_floor
         self._belief = Belief(self.measuring, stand.channels, floor, part.test_voltage / 2)
         self._fitness = Fitness(part, self._belief.wrong)
-        self._filling = Filling(part, stand.channels.level, self.measuring.step_s)
+        self._filling = Filling(part, stand.channels.level, self.measuring.step_s, stand.reading.current_floor)
         self._module, self._current_floor = part.kind is not Kind.PUMP, stand.reading.current_floor
         self._effects: list[Effect] = []
         self._steps: list[Step] = []
@@ -211,7 +213,9 @@ class Run:
         switched = self._switch.feed(step)
         self._filling.feed(step, self._switch.on and self._switch.sure)
         self._locate_valve(step)
-        breach = self._guards.feed(step, self._situation(step)) or self._tripping.feed(step, self._steps)
+        wet, opened = self._switch.on and self._in_fluid, stage_of(self.stage).valve is Valve.OPEN
+        lost = self._loss.feed(step, wet=wet, opened=opened)
+        breach = lost or self._guards.feed(step, self._situation(step)) or self._tripping.feed(step, self._steps)
         if breach is not None and self.outcome is None:
             self._halt(self._welded() or breach)
         if switched and self.outcome is None:
@@ -340,11 +344,16 @@ class Run:
             valve=self._by_signals,
             in_fluid=self._in_fluid,
             filling_for=0.0 if self._fills_unseen else filling.seen_for(self._t),
-            fill_unfit=filling.unfit or ("level faulty" if filling.blind else ""),
+            fill_unfit=filling.unfit or ("level faulty" if filling.blind else self._gone(step)),
             pumps=pumps(step, self._channels),
             disbelieved=self._belief.bits,
             sure=self._switch.sure,
+            worked=self._loss.worked(step),
         )
+
+    def _gone(self, step: Step) -> str:
+        """What says that a unit which has pumped no longer does; empty where it still does, or never did."""
+        return GONE if self._loss.gone(step, opened=stage_of(self.stage).valve is Valve.OPEN) else ""
 
     def _switched(self, step: Step) -> None:
         if self._switch.on:
@@ -438,7 +447,8 @@ class Run:
         off = self._switch.off_at
         if self._switch.on or self._t < off + self._after_s + RESIDUAL_SPAN_S:
             return
-        why = why_not_held(self._steps, off, self.measuring.step_s, self._fitness, self.stage)
+        held = Held(self.stage, self._steps, self.measuring.step_s, off, self._sensor.unshut_at)
+        why = why_not_held(held, self._fitness, self._channels.pressure)
         if why:
             self._effects.append(Noted(self._t, "residual pressure not read", why))
         else:
@@ -467,6 +477,7 @@ class Run:
         needed = stage_of(self.stage).valve
         place = Place(self.stage, self._on_for, needed, self._valve, self._by_signals, sure=self._switch.sure)
         self._unfit = self._fitness.why_not(step, place)
+        self._unfit = self._unfit or self._gone(step)
         if not self._unfit and self._driving is not None and needed in (Valve.OPEN, Valve.SHUT):
             self._unfit = "" if self._driving.at_end_for() > 0.0 else "valve on its way"
         return self._unfit

@@ -29,6 +29,7 @@ from daq.procedure.filling import Filling
 from daq.procedure.findings import LOW_FLAG, Book, supply_of
 from daq.procedure.fitness import SUPPLY_LOW
 from daq.procedure.further import Further, capture_for
+from daq.procedure.guards import INRUSH_S
 from daq.procedure.plan import Part, Stand
 from daq.procedure.reopening import reopen_check
 from daq.procedure.table import RATED, TRAVELS, stage_of, travels
@@ -259,6 +260,10 @@ class StageReading:
         whole = len(last) >= int(DRY_READ_S / self._measuring.step_s + 1e-6)
         if not whole or any(s.lost or s.faulty & _DRY_CHANNELS for s in last):
             return Noted(off_at, "dry check not read", "scans lost, or current or voltage faulty"), False
+        floor = self._settings.current_floor
+        ran = any(s.current >= floor for s in steps if on_at + INRUSH_S < s.t <= end)
+        if ran and any(abs(s.current) < floor for s in last):
+            return Noted(off_at, "dry check not read", "the current ended before the power: is a lead off?"), False
         volts = float(np.mean([s.voltage for s in last])) - self._part.test_voltage
         if volts > max(self._part.voltage_tolerance, DRY_SUPPLY_SHARE * self._part.test_voltage):
             return Noted(off_at, "dry check not read", "supply high"), False

@@ -42,6 +42,8 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     "dry_running": _RUN,
     "shutoff_long": _RUN,
     "no_flow": _RUN,
+    "flow_ended": _RUN,
+    "pressure_lost": _RUN,
     "no_fill": _RUN,
     "power_did_not_come_on": _RUN,
     "power_failed": _RUN,

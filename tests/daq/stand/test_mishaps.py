@@ -1,0 +1,125 @@
+"""What happens to a unit on the bench and is none of its doing, in whole runs of the daemon: void, never fail."""
+
+import pytest
+
+from daq.procedure.effects import Alarm
+from daq.publish import contract as c
+from daq.stand.said import Live
+from tests.daq.stand.bench import Bench
+from tests.daq.stand.conftest import OpenBench
+
+
+def befall(bench: Bench, mishap: str, stage: str, after: float, then: str = "") -> None:
+    """The unit meets with a mishap so many seconds into a stage, and with another one 2 s later."""
+    entered: list[float] = []
+    waiting = [(after, mishap), *([(after + 2.0, then)] if then else [])]
+
+    def hook(said: object) -> None:
+        if not isinstance(said, Live) or said.about is None or (said.stage != stage and not entered):
+            return
+        entered[:] = entered or [said.step.t]
+        if waiting and said.step.t - entered[0] >= waiting[0][0]:
+            bench.device.bench.add_fault(waiting.pop(0)[1])
+
+    bench.hooks.append(hook)
+
+
+def stops(bench: Bench) -> list[str]:
+    return [alarm.code for alarm in bench.all(Alarm) if alarm.severity == "stop"]
+
+
+def found(data: c.ResultData, requirement: str) -> set[str]:
+    return {str(f.finding) for f in data.findings if f.requirement == requirement}
+
+
+@pytest.mark.parametrize("after", [4.0, 8.0])
+async def test_a_unit_taken_off_while_it_holds_its_pressure(open_bench: OpenBench, after: float) -> None:
+    """Pressure falls to nothing within a step: no check valve leaks like that. Before, it failed."""
+    async with open_bench("sim://depot/high-pressure") as bench:
+        befall(bench, "unit_off", "residual", after)
+        data = (await bench.test("MH-2140")).data
+        assert (data.verdict.value, data.why) == ("void", "holds pressure")
+        assert found(data, "holds pressure") == {"void"}
+        notes = await bench.events(data.run, "note")
+        [why] = [n["detail"] for n in notes if n["what"] == "residual pressure not read"]
+        assert why == "pressure lost at once: was the unit taken off?"
+
+
+async def test_a_valve_opened_while_a_unit_holds_its_pressure(open_bench: OpenBench) -> None:
+    async with open_bench("sim://depot/high-pressure") as bench:
+        befall(bench, "valve_opened", "residual", 5.0)
+        data = (await bench.test("MH-2140")).data
+        assert (data.verdict.value, data.why) == ("void", "holds pressure")
+
+
+async def test_a_check_valve_that_leaks_still_fails(open_bench: OpenBench) -> None:
+    async with open_bench("sim://depot/high-pressure") as bench:
+        bench.device.bench.add_fault("leaking_check_valve")
+        data = (await bench.test("MH-2140")).data
+        assert (data.verdict.value, data.why) == ("fail", "holds pressure")
+
+
+@pytest.mark.parametrize(
+    ("stage", "after", "why"),
+    [
+        ("free_flow", 1.2, "flow ended"),
+        ("throttle", 5.0, "pressure lost at once"),
+        ("shutoff", 0.3, "pressure lost at once"),
+        ("reopen", 0.5, "pressure lost at once"),
+        ("free_flow.2", 0.5, "flow ended"),
+    ],
+)
+async def test_a_hose_that_slips_off(open_bench: OpenBench, stage: str, after: float, why: str) -> None:
+    """Before, the flow that ended was held against the unit, or the run waited for a person's word."""
+    async with open_bench("sim://depot/good-pump") as bench:
+        befall(bench, "hose_off", stage, after)
+        data = (await bench.test()).data
+        assert (data.verdict.value, data.why) == ("void", why)
+        assert stops(bench) == [why.replace(" ", "_").removesuffix("_at_once")]
+
+
+@pytest.mark.parametrize(
+    ("mishap", "stage", "after"),
+    [
+        ("lead_off", "free_flow", 2.0),
+        ("lead_off", "reopen", 2.0),
+        ("out_of_fluid", "free_flow", 1.5),
+        ("out_of_fluid", "free_flow.2", 0.5),
+    ],
+)
+async def test_a_lead_or_the_fluid_that_is_gone(open_bench: OpenBench, mishap: str, stage: str, after: float) -> None:
+    """Before, each of them failed a sound unit."""
+    async with open_bench("sim://depot/good-pump") as bench:
+        befall(bench, mishap, stage, after)
+        assert (await bench.test()).data.verdict.value == "void"
+
+
+@pytest.mark.parametrize("mishap", ["lead_off", "hose_off", "valve_opened", "out_of_fluid"])
+async def test_what_keeps_a_module_from_filling(open_bench: OpenBench, mishap: str) -> None:
+    """Before, each but the hose failed a sound module."""
+    async with open_bench("sim://depot/module") as bench:
+        befall(bench, mishap, "fill", 1.5)
+        assert (await bench.test("MH-3310")).data.verdict.value == "void"
+
+
+@pytest.mark.parametrize("stage", ["free_flow", "throttle", "shutoff", "reopen", "free_flow.2"])
+async def test_power_that_is_cut_by_hand_and_comes_back(open_bench: OpenBench, stage: str) -> None:
+    """Nothing is read across it, and what is read afterwards is sound."""
+    async with open_bench("sim://depot/good-pump") as bench:
+        befall(bench, "power_cut", stage, 0.4, "power_back")
+        data = (await bench.test()).data
+        assert data.verdict.value == "pass"
+
+
+async def test_power_that_is_cut_while_a_module_fills_spoils_its_time(open_bench: OpenBench) -> None:
+    async with open_bench("sim://depot/module") as bench:
+        befall(bench, "power_cut", "fill", 2.0, "power_back")
+        data = (await bench.test("MH-3310")).data
+        assert data.verdict.value == "void"
+
+
+async def test_a_return_line_that_slips_out(open_bench: OpenBench) -> None:
+    """A module that gives back nothing to its own reservoir empties it and draws air: nothing of it is its fault."""
+    async with open_bench("sim://depot/module-return") as bench:
+        befall(bench, "return_off", "hold_return", 5.0)
+        assert (await bench.test("MH-3325")).data.verdict.value != "fail"
