@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from daq.judge.finding import Finding, Result, beyond_looks
+from daq.judge.finding import Finding, Result, beyond_looks, judge
 from daq.judge.requirement import Mode, Requirement
 from daq.measure.convert import BITS, Column, Zero
 from daq.measure.reading import (
@@ -24,6 +24,7 @@ from daq.measure.scatter import Differences, Known
 from daq.measure.steps import Measuring, Step
 from daq.measure.uncertainty import LOOKS_AT_A_TARGET
 from daq.measure.waveform import Waveform
+from daq.procedure.calm import FAILS_S, Calm
 from daq.procedure.effects import CaptureWanted, Conditions, Noted, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.findings import LOW_FLAG, Book, supply_of
@@ -57,6 +58,8 @@ _ONE_LOOK = frozenset({"peak_pressure"})
 _COMPARED = ("flow", "pressure", "voltage", "current")
 _MUST_HOLD_STILL = {"free_flow": ("flow",), "shutoff": ("pressure",), RATED: ("flow", "pressure")}
 
+_COMES_AND_GOES = {"free_flow": ("flow", "pressure", "current"), "shutoff": ("pressure", "current")}
+"""What air makes go up and down; while the valve pauses, the valve does."""
 _CHANNEL = {"peak_pressure": "pressure", "power": "current"}
 
 
@@ -81,6 +84,8 @@ class StageReading:
         self.book = Book(part, stages)
         self._stage, self._stages = stages[0], stages
         self._prepared: Watch | None = None
+        self._resolutions = measuring.converter.resolution()
+        self._calm, self._turning = Calm((), {}), ""
         self._watch = Watch({}, stand.reading, {})
         self._settled = set[str]()
         self._sagging = self._told_sagging = self._by_hand = False
@@ -115,8 +120,8 @@ class StageReading:
 
     @property
     def unsteady(self) -> str:
-        """A channel that does not hold still, empty where all do."""
-        return self._watch.unsteady
+        """A channel that does not hold still, or comes and goes; empty where all are calm."""
+        return self._watch.unsteady or self._turning
 
     def enter(self, stage: str) -> None:
         """A new stage begins, with a window of its own.
@@ -129,6 +134,7 @@ class StageReading:
         self._sagging = self._told_sagging = self._by_hand = False
         self._settled = set[str]()
         self._watch = prepared or self._watch_for(stage)
+        self._calm, self._turning = Calm(_COMES_AND_GOES.get(stage_of(stage).name, ()), self._resolutions), ""
         if stage_of(stage).name in TRAVELS:
             self._prepared = self._watch_for(self._stages[self._stages.index(stage) + 1])
 
@@ -191,9 +197,27 @@ class StageReading:
         if sagging is not self._sagging:
             self._sagging = sagging
             self._watch.restart()
+        self._calm.feed(step, unfit)
         if not self._watch.feed(step, fit=not unfit or sagging, look=sure):
             return [], False
-        return self._look(self._window(self._watch.window()))
+        steps = self._watch.window()
+        self._turning = "" if sagging else self._calm.turns(steps)
+        if self._turning:
+            self._watch.looks -= 1  # no look: the window grows until it has outlasted what comes and goes
+            return [], False
+        window = self._window(steps)
+        if not sagging and self._too_soon_to_fail(window, self._calm.lasts(steps)):
+            return [], False
+        return self._look(window)
+
+    def _too_soon_to_fail(self, window: Window, calm_s: float) -> bool:
+        """Whether too little flow has been seen for too short a time to be held against a unit: air lets the flow of a
+        sound one stand still for some seconds. It takes as long as no flow at all."""
+        asked = [r for r in self._asked() if r.quantity == "flow" and "flow" not in self._settled]
+        if not asked or calm_s >= FAILS_S:
+            return False
+        reading = self._reader.read("flow", window, self._looks("flow"))
+        return any(judge(r, reading, self._stage).result is Result.NOT_MET for r in asked)
 
     def _look(self, window: Window) -> tuple[list[Taken], bool]:
         asked = self._asked()

@@ -1,10 +1,13 @@
 """What happens to a unit on the bench and is none of its doing, in whole runs of the daemon: void, never fail."""
 
+from dataclasses import dataclass, replace
+
 import pytest
 
 from daq.procedure.effects import Alarm
 from daq.publish import contract as c
 from daq.stand.said import Live
+from simulator.plant.unit import Inlet
 from tests.daq.stand.bench import Bench
 from tests.daq.stand.conftest import OpenBench
 
@@ -123,3 +126,22 @@ async def test_a_return_line_that_slips_out(open_bench: OpenBench) -> None:
     async with open_bench("sim://depot/module-return") as bench:
         befall(bench, "return_off", "hold_return", 5.0)
         assert (await bench.test("MH-3325")).data.verdict.value != "fail"
+
+
+@dataclass(frozen=True, slots=True)
+class Slugs(Inlet):
+    """Air that comes in slugs, of two seconds in every five, each of them two fifths of what is drawn."""
+
+    def gas(self, seconds: float) -> float:
+        return 0.4 if seconds % 5.0 < 2.0 else 0.0
+
+
+async def test_steady_for_two_seconds_in_the_middle_of_air(open_bench: OpenBench) -> None:
+    """Before, the flow of a slug was read and held against the pump."""
+    async with open_bench("sim://depot/good-pump") as bench:
+        plant = bench.device.bench.plant
+        plant.unit = replace(plant.unit, inlet=Slugs())
+        data = (await bench.test()).data
+        assert data.verdict.value == "void"
+        for reading in data.readings:
+            assert reading.quantity != "flow" or reading.value is None or reading.value > 110.0
