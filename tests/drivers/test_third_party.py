@@ -24,8 +24,6 @@ EXAMPLE = ROOT / "tests" / "example_driver"
 SECONDS = 74.0
 """The script of the scenario is over then, with its pump taken off."""
 
-pytestmark = pytest.mark.timeout(60)
-
 
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -16,7 +16,6 @@ OVERSHOOT, SHUT_S = 20e3, 5.0
 FEWEST = 14
 """Readings of any of these runs."""
 
-pytestmark = pytest.mark.timeout(120)
 CASES = [
     ("good-pump", "avr"),
     ("module", "avr"),

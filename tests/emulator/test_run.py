@@ -18,8 +18,6 @@ AWAY = {"host": 0.25, "avr": 0.5}
 """How far a reading may lie from that with our firmware, as a share of its U. The host has the same converter, but its
 blocks hold other scans, so windows begin elsewhere. The microcontroller's converter has 10 bits instead of 12."""
 
-pytestmark = pytest.mark.timeout(60)
-
 
 def run(data: Path, firmware: list[str] | None = None) -> dict[str, Any]:
     """The result of a run of the good pump with the person who goes by the clock."""

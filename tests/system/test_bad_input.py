@@ -28,8 +28,6 @@ from tests.system.records import CONFIG, Records
 PACE = 16.0
 SCRIPTED = "sim://scripted?script=1&faults="
 
-pytestmark = pytest.mark.timeout(60)
-
 
 async def foreground(device: str, records: Records, **more: str | Path) -> tuple[int, str, Json]:
     """A run in the foreground: exit code, what it complained of, and the run as stored, whose recording is readable."""

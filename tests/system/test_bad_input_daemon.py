@@ -3,8 +3,6 @@
 import asyncio
 from pathlib import Path
 
-import pytest
-
 from daq.cli.exits import Exit
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
@@ -15,8 +13,6 @@ from tests.system.records import Records, ready
 PACE = 16.0
 SLOW = 4.0
 """Where a run has to wait for two more programs to start: it would end after 160 s in which nobody does anything."""
-
-pytestmark = pytest.mark.timeout(60)
 
 
 async def test_a_broker_that_goes_in_mid_run(records: Records, make_broker: MakeBroker) -> None:

@@ -11,8 +11,6 @@ from collections.abc import Callable
 from math import inf
 from pathlib import Path
 
-import pytest
-
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
 from tests import firmware_builds
@@ -31,8 +29,6 @@ STAGES: dict[str, Callable[[Rig], bool]] = {
     "shutoff": lambda rig: rig.bench.travel == 0.0,
 }
 """How the plant looks in each; power is on in all."""
-
-pytestmark = pytest.mark.timeout(90)
 
 
 async def begun(stand: Simulated, child: Child, stage: str) -> None:

@@ -9,7 +9,6 @@ import pytest
 
 from tests.system.faults.__main__ import rows
 
-pytestmark = pytest.mark.timeout(180)
 ROOT = Path(__file__).parents[2]
 
 

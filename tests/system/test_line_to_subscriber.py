@@ -9,8 +9,6 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from daq.publish import contract as c
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
@@ -19,8 +17,6 @@ from tests.system.bench import Child, Json, Simulated, Subscriber, says, simulat
 from tests.system.records import Records, ready
 
 PACE = 12.0
-
-pytestmark = pytest.mark.timeout(60)
 
 
 @asynccontextmanager

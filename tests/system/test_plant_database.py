@@ -18,8 +18,6 @@ from tests.system.records import CONFIG, ready
 ROUNDS = 3
 STANDS = ("bench-1", "bench-2")
 
-pytestmark = pytest.mark.timeout(90)
-
 
 @pytest.fixture
 def database(postgres: Postgres) -> Iterator[str]:

@@ -62,8 +62,6 @@ ASKED = ("free_flow.speed", "residual.residual_pressure@10s", "rated.flow@400kPa
 
 JUDGED = ("findings", "verdict", "why", "conditions", "hints", "pump_on_s")
 
-pytestmark = pytest.mark.timeout(90)
-
 
 @dataclass(frozen=True)
 class Case:

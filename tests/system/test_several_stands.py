@@ -5,14 +5,11 @@ import fcntl
 import shutil
 from pathlib import Path
 
-import pytest
-
 from tests.conftest import Mosquitto
 from tests.system.bench import Child, Subscriber, says, steadyhead, subscribed
 from tests.system.records import CONFIG, Records, ready
 from tests.system.test_watched_daemon import page
 
-pytestmark = pytest.mark.timeout(60)
 PLANT = "steadyhead/v1/marrow-hill"
 GOOD = "sim://scripted?script=1"
 """A good pump, and a person who goes by the clock in the first run and does nothing in the second."""

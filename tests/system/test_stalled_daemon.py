@@ -17,7 +17,6 @@ from tests.system.test_driven_kill import CONFIG as DRIVEN
 from tests.system.test_driven_kill import STAGES, begun, until
 from tests.system.test_same_numbers import Case, check_but_for_captures, check_equal, fast, replayed
 
-pytestmark = pytest.mark.timeout(120)
 PUMP = Case("MH-2101", "good-pump", "scripted")
 
 

@@ -20,7 +20,6 @@ from tests.conftest import Mosquitto
 from tests.system.bench import Child, says, simulated, steadyhead, subscribed
 from tests.system.records import CONFIG, Records, ready
 
-pytestmark = pytest.mark.timeout(60)
 WATCHDOG_S = 0.6
 
 

@@ -13,8 +13,6 @@ import pytest
 ROOT = Path(__file__).parents[2]
 PACKAGES = {"daq", "drivers", "simulator"}
 
-pytestmark = pytest.mark.timeout(120)
-
 
 def call(*command: str | Path, cwd: Path) -> str:
     """Runs a command that must succeed, without what this environment says about paths and configuration."""

@@ -7,7 +7,6 @@ import sys
 from pathlib import Path
 
 import psutil
-import pytest
 
 from daq.cli.demo import UNITS
 from daq.cli.exits import Exit
@@ -23,8 +22,6 @@ EXPECTED = {
     "module-return": ("MH-3325", "pass"),
     "sagging-supply": ("MH-2101", "void"),
 }
-
-pytestmark = pytest.mark.timeout(60)
 
 
 def test_fast_it_tests_every_unit_and_ends(steadyhead: Command, tmp_path: Path) -> None:

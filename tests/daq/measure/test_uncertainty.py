@@ -1,7 +1,6 @@
 """Components, their combination, and the interval of the convolved distribution."""
 
 import math
-import timeit
 
 import numpy as np
 import pytest
@@ -10,6 +9,7 @@ from scipy import stats
 from daq.measure.channels import Distribution, Doubt, Per
 from daq.measure.distributions import student_quantile
 from daq.measure.uncertainty import Component, Shape, combine, evaluate, look_widening, resolution
+from tests.cost import cost
 
 
 def normal(u: float, dof: float = math.inf) -> Component:
@@ -177,6 +177,6 @@ def test_a_component_that_makes_no_sense_is_refused(standard: float, dof: float,
         Component("scatter", Shape.STUDENT, standard, dof, widen)
 
 
-def test_combining_takes_less_than_a_millisecond() -> None:
+def test_combining_costs_no_more_than_thirty_thousand_additions() -> None:
     components = [student(1, 3.3), rectangular(2), normal(0.5), rectangular(1), rectangular(0.1)]
-    assert min(timeit.repeat(lambda: combine(components), number=20, repeat=5)) / 20 < 1e-3
+    assert cost(lambda: combine(components)) < 30.0

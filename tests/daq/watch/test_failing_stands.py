@@ -23,7 +23,6 @@ from daq.watch.progress import LoopLag
 from daq.watch.service import Service
 from tests.conftest import Mosquitto
 
-pytestmark = pytest.mark.timeout(60)
 CONFIG = Path(__file__).parents[3] / "config"
 BEAT_S = 3.0
 """A PLC takes a heartbeat that is gone for so long as a daemon that is gone: see the contract's page."""

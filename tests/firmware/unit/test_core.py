@@ -9,7 +9,6 @@ import pytest
 
 from tests.firmware_builds import FIRMWARE, elf, folder, make, try_make
 
-pytestmark = pytest.mark.timeout(60)  # compilers
 FLASH, RAM = 32768, 2048
 """What an ATmega328P has, bytes; its data sheet's first page."""
 STACK = 256
