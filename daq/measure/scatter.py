@@ -145,8 +145,13 @@ def scatter_of(
 
 def variance_of(seen: Differences, noise: Noise = WHITE) -> float:
     """The variance of a value by the kind of noise that explains the differences best."""
-    best = int(np.argmax(_explained(seen, noise)))
-    return float(_scales(seen, noise)[best]) / seen.dof
+    return float(scales_of([seen], noise)[0]) / seen.dof
+
+
+def scales_of(seen: Sequence[Differences], noise: Noise = WHITE) -> Floats:
+    """Variances times degrees of freedom, by the kind of noise that explains all of `seen` together best."""
+    best = int(np.argmax(_explained(sum(seen, start=Differences()), noise)))
+    return np.array([float(_scales(one, noise)[best]) for one in seen])
 
 
 def _exceeds(own: Differences, known: Known, noise: Noise) -> bool:

@@ -77,6 +77,7 @@ class Run:
         history: Mapping[str, Known] = NO_HISTORY,
     ) -> None:
         self._channels, self._limits = stand.channels, stand.limits
+        self.years, self.history = years, history
         self.measuring = Measuring(stand.channels, identity)
         self._after_s = max((r.after for r in part.requirements if r.after is not None), default=None)
         pauses = pauses_of(part) if stand.driven else ()

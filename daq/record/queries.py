@@ -6,9 +6,9 @@ from sqlalchemy import ColumnElement, Update, func, select, update
 from sqlalchemy.orm import Session
 
 from daq.record.errors import UnknownRunError
-from daq.record.models import Event, Outbox, Run
+from daq.record.models import Event, Json, Outbox, Run
 from daq.record.rows import to_data
-from daq.record.values import Filter, Message, RunLine, Stats, StoredEvent, StoredRun, stand_key
+from daq.record.values import Alike, Filter, Message, RunLine, Stats, StoredEvent, StoredRun, stand_key
 
 UNDER_WAY = "under way"
 ACKNOWLEDGED = "acknowledged"
@@ -82,6 +82,23 @@ def earlier_runs(session: Session, part: str, serial: str, sim: int) -> list[str
     """The runs of a part and serial, oldest first; simulated runs and real ones don't count for each other."""
     same = (Run.part == part, Run.serial == serial, Run.sim == sim)
     return list(session.scalars(select(Run.run).where(*same).order_by(Run.started, Run.run)))
+
+
+def scatters(session: Session, alike: Alike, limit: int) -> list[Json]:
+    """How channels scattered in the newest finished runs that are `alike`, newest first. Void ones, and those of an
+    older version, say nothing."""
+    same = (
+        Run.site == alike.site,
+        Run.stand == alike.stand,
+        Run.part == alike.part,
+        Run.part_digest == alike.part_digest,
+        Run.configuration == alike.config_digest,
+        Run.sim == int(alike.sim),
+        Run.seq.is_not(None),
+        Run.verdict != "void",
+    )
+    query = select(Run.rest).where(*same).order_by(Run.seq.desc()).limit(limit)
+    return [rest["scatter"] for rest in session.scalars(query) if rest.get("scatter")]
 
 
 def next_seq(session: Session, site: str, stand: str) -> int:

@@ -26,6 +26,7 @@ from daq.record.models import Command, Configuration, Event, Outbox, PartRevisio
 from daq.record.rows import fill, to_data
 from daq.record.schema import check, ensure, known, move
 from daq.record.values import (
+    Alike,
     Attempt,
     Claim,
     Filter,
@@ -165,6 +166,11 @@ class Store:
         """
         with self._read() as session:
             return queries.stored(queries.find_run(session, prefix))
+
+    def scatters(self, alike: Alike, limit: int) -> list[Json]:
+        """How channels scattered in the newest finished runs that are `alike`, newest first."""
+        with self._read() as session:
+            return queries.scatters(session, alike, limit)
 
     def newest(self, site: str, stand: str) -> StoredRun | None:
         """The stand's newest finished run, whose verdict is the one to show after a restart."""

@@ -38,6 +38,18 @@ class StartedRun:
 
 
 @dataclass(frozen=True, slots=True)
+class Alike:
+    """Runs of one process: a part on a stand, both as in force by their digests, real ones or simulated ones."""
+
+    site: str
+    stand: str
+    part: str
+    part_digest: str
+    config_digest: str
+    sim: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Attempt:
     """The how-manieth run of this part and serial a run is, and the ids of those before it, oldest first."""
 

@@ -1,6 +1,5 @@
 """A run under way: the pure run, its recording, and what is known about it."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -12,6 +11,7 @@ from daq.measure.convert import Column, Floats
 from daq.procedure.effects import Effect, Noted
 from daq.procedure.run import ConfirmError, Run
 from daq.publish import contract as c
+from daq.stand.history import plain_history
 from daq.stand.result import About
 from drivers.block import Block, Capture, DeviceReset, Event, Link, LinkChange, LinkCounts, Replayed, Status
 from drivers.device import Device
@@ -115,8 +115,9 @@ def versions(config: StandConfig, software: str, firmware: str) -> c.Versions:
     )
 
 
-def recording_header(active: About, entry: Entry, config: StandConfig, years: Mapping[str, float]) -> dict[str, object]:
-    """What a replay needs to judge a recording again exactly as it was judged: the texts in force, and their age."""
+def recording_header(active: About, entry: Entry, config: StandConfig, run: Run) -> dict[str, object]:
+    """What a replay needs to judge a recording again exactly as it was judged: the texts in force, and what else the
+    run was given."""
     return {
         "run": active.run,
         "started": active.started.isoformat(),
@@ -125,5 +126,6 @@ def recording_header(active: About, entry: Entry, config: StandConfig, years: Ma
         "part": {"number": entry.part.number, "revision": entry.part.revision, "digest": entry.part.digest},
         "part_text": entry.text,
         "stand_text": config.text,
-        "years": dict(years),
+        "years": dict(run.years),
+        "history": plain_history(run.history),
     }

@@ -20,6 +20,9 @@ _ABOUT = {
 
 _DISTRIBUTION = {Shape.NORMAL: "normal", Shape.RECTANGULAR: "rectangular", Shape.STUDENT: "t"}
 
+KEPT = ("scatter", "history")
+"""How channels scattered, which only later runs and auditors look at."""
+
 _ROUNDING = 1e-9
 """A line this small a part of the largest is what rounding left of one that cancels."""
 
@@ -29,7 +32,9 @@ def budget_of(reading: Reading) -> list[dict[str, Any]]:
 
     `u` = `stated` ÷ `divisor` × |`sensitivity`| is in the reading's unit, `stated` in `unit`; `dof` is null where it is
     infinite. `widen` multiplies the line's share in U where several looks might have ended the reading. A scatter has
-    `values`, the independent ones that they are `worth`, and the lag-1 autocorrelation `phi` that would make them so.
+    `values`, the independent ones that they are `worth`, the lag-1 autocorrelation `phi` that would make them so, and
+    the number of `looks` that might have ended it. Pooled with what was known before, it also has the degrees of
+    freedom of that (`known_dof`) and the number of earlier `runs` in it.
     """
     unit, factor = UNITS[reading.quantity]
     lines = sorted(reading.combined.components, key=lambda c: -c.standard)
@@ -39,7 +44,8 @@ def budget_of(reading: Reading) -> list[dict[str, Any]]:
 def as_sent(stored: dict[str, Any]) -> c.ResultData:
     """A stored result as it was sent: its budgets are kept for an auditor, and are no part of the message."""
     readings = [{key: value for key, value in item.items() if key != "budget"} for item in stored["readings"]]
-    return c.ResultData.model_validate(stored | {"readings": readings})
+    sent = {key: value for key, value in stored.items() if key not in KEPT}
+    return c.ResultData.model_validate(sent | {"readings": readings})
 
 
 def _line(c: Component, unit: str, factor: float) -> dict[str, Any]:
@@ -60,4 +66,7 @@ def _line(c: Component, unit: str, factor: float) -> dict[str, Any]:
 
 def _of_values(c: Component) -> dict[str, Any]:
     phi = (c.values - c.worth) / (c.values + c.worth)
-    return {"values": c.values, "worth": tidy(c.worth), "phi": tidy(phi)}
+    said: dict[str, Any] = {"values": c.values, "worth": tidy(c.worth), "phi": tidy(phi), "looks": c.looks}
+    if c.pooled:
+        said |= {"known_dof": tidy(sum(k.dof for k in c.pooled)), "runs": max(k.runs for k in c.pooled)}
+    return said

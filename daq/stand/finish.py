@@ -14,6 +14,7 @@ from daq.record.trace import write_trace
 from daq.record.values import Finished
 from daq.stand.active import ActiveRun, quality, trace_columns
 from daq.stand.budget import as_sent, budget_of
+from daq.stand.history import plain_history, plain_scatter
 from daq.stand.result import result_data
 from drivers.device import Device
 from drivers.recording import RecordingError
@@ -59,6 +60,8 @@ async def finish(
         stored = c.plain(data)
         for item, core in zip(stored["readings"], outcome.readings, strict=True):
             item["budget"] = budget_of(core)  # kept for an auditor, not sent
+        # Kept for later runs, and to follow this one's scatter.
+        stored |= {"scatter": plain_scatter(outcome.scatter), "history": plain_history(active.run.history)}
         return Finished(stored, [("result", c.text(c.Result.of(data)))])
 
     told = ""

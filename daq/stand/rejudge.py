@@ -11,19 +11,21 @@ from daq import __version__
 from daq.catalogue.find import PARTS, STAND_FILE
 from daq.catalogue.load import Catalogue, load_catalogue, load_stand
 from daq.catalogue.stand_file import StandConfig
+from daq.measure.scatter import Known
 from daq.procedure.effects import Effect
 from daq.procedure.run import Run
 from daq.publish import contract as c
 from daq.stand.active import ActiveRun, quality, versions
 from daq.stand.errors import StandError
+from daq.stand.history import history_from
 from daq.stand.result import About, result_data
 from drivers.replay import ReplayDevice
 
 
 @dataclass(frozen=True, slots=True)
 class InForce:
-    """The configuration and catalogue that a recording was judged by, the age of the calibrations then, and about
-    which run it is."""
+    """The configuration and catalogue that a recording was judged by, the age of the calibrations then, how channels
+    had scattered before, and about which run it is."""
 
     config: StandConfig
     catalogue: Catalogue
@@ -32,6 +34,7 @@ class InForce:
     run: str
     serial: str
     started: datetime
+    history: dict[str, Known]
 
 
 def in_force(device: ReplayDevice, directory: Path | None = None) -> InForce:
@@ -49,7 +52,9 @@ def in_force(device: ReplayDevice, directory: Path | None = None) -> InForce:
             catalogue = load_catalogue(where, config.stand)
         part, years = header["part"]["number"], {k: float(v) for k, v in header["years"].items()}
         started = datetime.fromisoformat(header["started"])
-        return InForce(config, catalogue, years, part, header["run"], header["serial"], started)
+        # Another configuration is another process, and recordings of an older version have no history.
+        history = {} if directory else history_from(header.get("history", {}))
+        return InForce(config, catalogue, years, part, header["run"], header["serial"], started, history)
     except (KeyError, TypeError, ValueError) as error:
         raise StandError(
             f"{device.address.text}: its header lacks what a run writes there ({error}); judge it with the daemon that "
@@ -85,7 +90,7 @@ def begun(device: ReplayDevice, force: InForce) -> ActiveRun:
         UnknownPartError: the configuration named has no such part.
     """
     config, part = force.config, force.catalogue.part(force.part)
-    run = Run(part, config.stand, device.identity, force.years)
+    run = Run(part, config.stand, device.identity, force.years, force.history)
     about = About(
         run=force.run,
         site=config.stand.site,

@@ -6,7 +6,7 @@ Everything here happens in one task of the event loop, but for what waits for a 
 import asyncio
 import logging
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -16,18 +16,20 @@ from daq.catalogue.load import Catalogue, Entry
 from daq.catalogue.stand_file import StandConfig
 from daq.measure.convert import Zero
 from daq.measure.errors import MeasureError
+from daq.measure.scatter import Known
 from daq.procedure.effects import Alarm, CaptureWanted, Effect, Ended, Noted, Outputs, StageNow
 from daq.procedure.run import ConfirmError, Run
 from daq.record.async_store import AsyncStore
 from daq.record.errors import RecordError
 from daq.record.store import Store
 from daq.record.uuid7 import uuid7
-from daq.record.values import StartedRun, stand_key
+from daq.record.values import Alike, StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
 from daq.stand.capturing import Capturing
 from daq.stand.errors import BLOCKED, RefusedError, blocked
 from daq.stand.finish import STORE_FAILED, finish
+from daq.stand.history import known_before
 from daq.stand.idle import Idle
 from daq.stand.lease import Lease
 from daq.stand.ready import bars, make_ready
@@ -270,19 +272,25 @@ class Stand:
         except CatalogueError as error:
             raise RefusedError(str(error), ("unknown_part",)) from error
         async with self._starting:
-            run = self._run_of(entry)
-            await self._make_ready(run, entry)
             try:
+                run = self._run_of(entry, await self._known_before(entry))
+                await self._make_ready(run, entry)
                 self._begin(await self._prepare(request, entry), entry, run)
             except RecordError as error:
                 raise RefusedError(f"stand {self.key}: the run cannot be recorded: {error}", ("record",)) from error
         self._woken.set()
         return self._last_run
 
-    def _run_of(self, entry: Entry) -> Run:
+    async def _known_before(self, entry: Entry) -> dict[str, Known]:
+        config, part = self.config, entry.part
+        simulated = self._opened().simulated
+        site, stand = config.stand.site, config.stand.name
+        return await known_before(self.store, Alike(site, stand, part.number, part.digest, config.digest, simulated))
+
+    def _run_of(self, entry: Entry, history: Mapping[str, Known]) -> Run:
         assert self.identity is not None, "a stand whose link is up has an identity"
         years = running.years_since(self.config, self._now().date())
-        return Run(entry.part, self.config.stand, self.identity, years)
+        return Run(entry.part, self.config.stand, self.identity, years, history)
 
     async def _make_ready(self, run: Run, entry: Entry) -> None:
         """Before a driven run the device knows its limits and no trip stands.
@@ -348,9 +356,8 @@ class Stand:
 
     def _begin(self, about: About, entry: Entry, run: Run) -> None:
         device, config = self._opened(), self.config
-        years = running.years_since(config, about.started.date())
         active = ActiveRun(about, run, device.counts.copy(), self._clock())
-        self._record(active, device, running.recording_header(about, entry, config, years))
+        self._record(active, device, running.recording_header(about, entry, config, run))
         self._active, self._last_run, self._removing = active, about.run, False
         self._lease = self._leased(device, entry)
         self._say(Begun(about, run.stages))

@@ -18,7 +18,7 @@ from daq.record.errors import (
     UnknownRunError,
 )
 from daq.record.store import ANSWERS_KEPT, Store
-from daq.record.values import Filter, Finished, StoredRun
+from daq.record.values import Alike, Filter, Finished, StoredRun
 from tests.daq.record.bench import BENCH, START, finish, result, started
 
 
@@ -286,3 +286,23 @@ def test_who_only_reads_writes_nothing(store: Store, url: str) -> None:
         assert reading.runs(Filter()) == []
         with pytest.raises(DatabaseUnwritableError):
             reading.event(BENCH, None, START, "note", {})
+
+
+def test_scatter_is_that_of_runs_of_one_process(store: Store) -> None:
+    """Newest first; not of void runs, of another part, text, stand or source, nor of those that say nothing of it."""
+    alike = Alike("marrow-hill", "bench-1", "MH-2101", "sha256:aa", "sha256:cc", sim=False)
+    others: list[dict[str, object]] = [
+        *({"verdict": "pass"}, {"verdict": "fail"}, {"verdict": "undecided"}, {"verdict": "void"}),
+        *({"part": "MH-2207"}, {"part_digest": "sha256:ab"}, {"config_digest": "sha256:cd"}, {"stand": "bench-2"}),
+        *({"sim": True}, {"scatter": None}),
+    ]
+    for number, changes in enumerate(others, 1):
+        said = {"scatter": {"free_flow.flow": number}, "verdict": "pass"} | changes
+        run = started(number, **{k: v for k, v in changes.items() if k not in ("verdict", "scatter")})
+        store.start_run(run)
+        made = result(run, 1, str(said["verdict"])) | ({"scatter": said["scatter"]} if said["scatter"] else {})
+        store.finish_run(run.run, lambda seq, made=made: Finished(made | {"seq": seq}, []))
+    store.start_run(started(20))
+    assert store.scatters(alike, 20) == [{"free_flow.flow": n} for n in (3, 2, 1)]
+    # one of the newest three says nothing
+    assert store.scatters(alike, 3) == [{"free_flow.flow": n} for n in (3, 2)]
