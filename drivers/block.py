@@ -26,6 +26,10 @@ class Role(IntEnum):
     EXCITATION = 7
     AMBIENT_TEMPERATURE = 8
     SHUNT_WIDE = 9
+    REFERENCE_VOLTAGE = 10
+    """A fixed voltage that the converter reads, to tell whether its own reference is right."""
+    CONVERTER_SUPPLY = 11
+    """The supply of converter, amplifiers and reference."""
     OTHER = 255
     FLOW = 256
     """A flow that the device has worked out itself. The link counts pulses instead: its roles end at 255."""

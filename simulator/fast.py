@@ -13,7 +13,7 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.block import Block, Identity
+from drivers.block import Block, Identity, Role
 from simulator.design import Habits, Scenario, UnitDesign
 from simulator.fast_noise import FastNoise
 from simulator.fast_sensors import FastMeter, Misreading, Sensors
@@ -24,6 +24,8 @@ from simulator.plant.plant import STEP, Plant
 from simulator.rig import Rig
 
 Floats = NDArray[np.float64]
+ROW = (Role.PRESSURE, Role.SUPPLY_VOLTAGE, Role.SHUNT, Role.FLUID_TEMPERATURE, Role.LEVEL)
+"""The order in which a scan's quantities are at hand. A scenario names its references behind them."""
 QUIET = 1e-3
 """A plant whose pressure and speed change by less than this share in a block is followed in one stride a block."""
 
@@ -88,7 +90,9 @@ class FastBench:
         self._per_travel = 0.0
         self._quiet = False
         self._clean: list[tuple[float, ...]] = []
-        sees_level = len(scenario.sensors) > 4  # the fifth channel, if any, is the reservoir's level
+        self._constants = [s.constant for s in scenario.sensors if s.role not in ROW]
+        self._order = [ROW.index(s.role) for s in scenario.sensors if s.role in ROW]
+        sees_level = any(s.role == Role.LEVEL for s in scenario.sensors)
         self.person = Operator(self, habits or scenario.habits, sees_level=sees_level)
 
     # What the person can do and see.
@@ -151,7 +155,7 @@ class FastBench:
             values[:, 1] += self._leads * values[:, 2]
         white, share, unrest = self._noise.take(self._n)
         self._meter.advance(flow * (1.0 + unrest), self.tick, self._ticks)
-        counts, overrange = self._sensors.counts(values[:, : white.shape[1]], white, share)
+        counts, overrange = self._sensors.counts(self._quantities(values), white, share)
         first = self.tick + self._ticks
         self.tick += self._n * self._ticks
         return Block(
@@ -163,6 +167,10 @@ class FastBench:
             last_edge=np.array([self._meter.last_tick]),
             overrange=overrange,
         )
+
+    def _quantities(self, values: Floats) -> Floats:
+        """What each sensor is given: references stand behind what the unit does."""
+        return np.hstack((values[:, self._order], np.tile(self._constants, (self._n, 1))))
 
     def clean(self) -> Floats:
         """What really was at the end of each block, `[n, 8]` by `Clean`; time is that of the bench."""

@@ -1,6 +1,6 @@
 """The sensors of a stand with a unit on it: from what the plant does to the counts of a scan or a fast capture."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from math import cos
 
 import numpy as np
@@ -12,7 +12,7 @@ from simulator.plant.gerotor import Gerotor
 from simulator.plant.plant import Plant
 from simulator.plant.sensors import Channel, Flaw, Sensor
 from simulator.plant.unit import Unit
-from simulator.sensor_faults import ANALOG, AnalogFault
+from simulator.sensor_faults import ALL_CHANNELS, ANALOG, AnalogFault
 
 Floats = NDArray[np.float64]
 BY_ROLE = (Role.PRESSURE, Role.SUPPLY_VOLTAGE, Role.SHUNT, Role.FLUID_TEMPERATURE, Role.LEVEL, Role.SHUNT_WIDE)
@@ -40,10 +40,11 @@ class Readout:
         self.volts = [0.0] * len(sensors)
         self._channels = [Channel(sensor, flaws[sensor.name]) for sensor in sensors]
         self._roles = [sensor.role for sensor in sensors]
-        self._order = [BY_ROLE.index(role) for role in self._roles]
+        self._order = [BY_ROLE.index(role) if role in BY_ROLE else None for role in self._roles]
+        self._scale = 1.0
         self._ripple = max(sensor.ripple for sensor in sensors)
         self._generator, self._seconds = generator, seconds
-        self._failed: dict[int, AnalogFault] = {}
+        self._failed: dict[int, Callable[[float, float], float]] = {}
         self._angle = self._angle_before = self._current_before = self._speed_before = 0.0
         self._heights = draw_heights(unit.motor, generator)
         self.look_at(unit)
@@ -54,10 +55,20 @@ class Readout:
         self._pulsates = unit.pump.teeth if isinstance(unit.pump, Gerotor) else 0
 
     def fail(self, name: str, time: float) -> None:
-        """A sensor fails, where the name is that of an analog fault and the sensor is fitted."""
+        """A sensor, or what all of them are converted by, fails, where the name is that of such a fault and the sensor
+        is fitted."""
+        self._scale *= ALL_CHANNELS.get(name, 1.0)
         if name in ANALOG and ANALOG[name][0] in self._roles:
             k = self._roles.index(ANALOG[name][0])
             self._failed[k] = AnalogFault(name, self._channels[k].sensor, time)
+
+    def disturb(self, role: int, spoil: Callable[[float, float], float]) -> None:
+        """The volts of a channel are from now on what `spoil` makes of those that it would give, and of the time (s).
+
+        Raises:
+            ValueError: no sensor has that role.
+        """
+        self._failed[self._roles.index(role)] = spoil
 
     def begin(self, plant: Plant) -> None:
         """A scan begins."""
@@ -74,7 +85,7 @@ class Readout:
             share = 0.0
         for k, fault in self._failed.items():
             volts[k] = fault(volts[k], time)
-        self.volts = volts
+        self.volts = volts if self._scale == 1.0 else [self._scale * x for x in volts]
         return self._digits()
 
     def _digits(self) -> list[int]:
@@ -104,7 +115,7 @@ class Readout:
         x = self._wave(plant, k, places) - channel.sensor.quantity_zero
         white = self._generator.standard_normal(len(places))
         x += x * channel.sensor.noise * white + channel.sensor.noise_floor * white
-        volts = channel.all_volts(x)
+        volts = self._scale * channel.all_volts(x)
         if k in self._failed:
             return np.array([self._failed[k](x, time) for x in volts.tolist()])
         return volts
@@ -137,7 +148,10 @@ class Readout:
         if self._ripple:
             current *= 1.0 + self._ripple * (float(self._commutation.shape(np.array(self._angle))) - 1.0)
         at_hand = (pressure, plant.terminal_volts, current, plant.fluid, plant.level, plant.current)
-        return [at_hand[k] for k in self._order]
+        return [
+            channel.sensor.constant if k is None else at_hand[k]
+            for k, channel in zip(self._order, self._channels, strict=True)
+        ]
 
     def _wave(self, plant: Plant, k: int, places: Floats) -> Floats:
         """The quantity of a channel within the scan just passed."""

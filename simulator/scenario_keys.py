@@ -134,6 +134,8 @@ def _sensor(slope: str, per: float, unit: str, scale: float = 1.0) -> dict[str, 
 
 
 RIPPLE = {"ripple_share": Key("ripple", high=1.0)}
+TRUE_V = {"true_v": Key("constant", low=0.1, high=60.0)}
+TRUE_DEGC = {"true_degc": Key("constant", 1.0, CELSIUS, low=-40.0, high=200.0)}
 
 
 SENSORS = {
@@ -143,6 +145,17 @@ SENSORS = {
     "temperature": (Role.FLUID_TEMPERATURE, CELSIUS, _sensor("volts_per_kelvin", 1.0, "k")),
     "level": (Role.LEVEL, 0.0, _sensor("volts_empty_to_full", 1.0, "share")),
     "wide_current": (Role.SHUNT_WIDE, 0.0, _sensor("volts_per_ampere", 1.0, "a") | RIPPLE),
+    "excitation": (Role.EXCITATION, 0.0, _sensor("volts_per_volt", 1.0, "v") | TRUE_V),
+    "shunt_temperature": (Role.AMBIENT_TEMPERATURE, CELSIUS, _sensor("volts_per_kelvin", 1.0, "k") | TRUE_DEGC),
+    "reference_voltage": (Role.REFERENCE_VOLTAGE, 0.0, _sensor("volts_per_volt", 1.0, "v") | TRUE_V),
+    "converter_supply": (Role.CONVERTER_SUPPLY, 0.0, _sensor("volts_per_volt", 1.0, "v") | TRUE_V),
 }
-OPTIONAL = {"level", "wide_current"}
+OPTIONAL = {
+    "level",
+    "wide_current",
+    "excitation",
+    "shunt_temperature",
+    "reference_voltage",
+    "converter_supply",
+}
 """By name: role, the quantity (SI) against which its zero is stated, keys. A level is 0 empty … 1 full."""

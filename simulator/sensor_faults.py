@@ -43,6 +43,16 @@ def saturated(sensor: Sensor, volts: float, first: float, seconds: float) -> flo
     return sensor.out_high
 
 
+def off_by(share: float) -> Spoil:
+    """The output is off by a share of itself."""
+
+    def spoil(sensor: Sensor, volts: float, first: float, seconds: float) -> float:
+        del sensor, first, seconds
+        return volts * (1.0 + share)
+
+    return spoil
+
+
 ANALOG: dict[str, tuple[Role, Spoil]] = {
     "pressure_open": (Role.PRESSURE, floating_high),
     "pressure_shorted": (Role.PRESSURE, shorted),
@@ -56,6 +66,13 @@ ANALOG: dict[str, tuple[Role, Spoil]] = {
     "temperature_open": (Role.FLUID_TEMPERATURE, floating_high),
     "temperature_stuck": (Role.FLUID_TEMPERATURE, stuck),
     "level_stuck": (Role.LEVEL, stuck),
+    "excitation_low": (Role.EXCITATION, off_by(-0.16)),
+    "excitation_high": (Role.EXCITATION, off_by(0.02)),
+    "excitation_drifting": (Role.EXCITATION, drifting),
+    "excitation_stuck": (Role.EXCITATION, stuck),
+    "reference_high": (Role.REFERENCE_VOLTAGE, off_by(0.02)),
+    "shunt_temperature_high": (Role.AMBIENT_TEMPERATURE, off_by(0.25)),
+    "converter_supply_low": (Role.CONVERTER_SUPPLY, off_by(-0.08)),
 }
 """Faults of analog channels by name: the channel, and what becomes of its volts. A voltage tap and a shunt amplifier
 that lost their wire are pulled down, so that open reads as nothing there."""
@@ -73,7 +90,11 @@ class Pulses:
 METER = {"flow_dead": Pulses(lost=1.0), "flow_missing": Pulses(lost=0.15), "flow_noisy": Pulses(extra=12.0)}
 """Faults of the flowmeter by name: no pulses; a worn pick-up that misses some, irregularly; edges that are none."""
 
-SENSOR_FAULTS = (*ANALOG, *METER)
+ALL_CHANNELS = {"converter_reference_low": 1.02}
+"""Faults of what all channels are converted by, and the factor by which every one of them reads too much: the
+converter's own reference is 2 % too low."""
+
+SENSOR_FAULTS = (*ANALOG, *METER, *ALL_CHANNELS)
 """The names of all of them."""
 
 

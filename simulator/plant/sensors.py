@@ -35,6 +35,7 @@ class Sensor:
     standard deviations of one sample. `zero_doubt` (SI) and `gain_doubt` (a share) are the standard uncertainties
     from which an individual sensor's systematic errors are drawn. One that is read more slowly than it is logged gives
     each value `repeat_scans` times. `ripple` is the share of a current's ripple that gets through to its scans.
+    `constant` (SI) is what a reference really is, which no unit changes.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Sensor:
     gain_doubt: float = 0.0
     repeat_scans: int = 1
     ripple: float = 0.0
+    constant: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

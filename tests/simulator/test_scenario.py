@@ -46,7 +46,7 @@ def test_a_path_comes_before_a_name(tmp_path: Path) -> None:
 
 
 def test_an_unknown_name_lists_what_there_is() -> None:
-    with pytest.raises(ScenarioError, match=r"scenario 'dept'.*depot, driven, rough, scripted"):
+    with pytest.raises(ScenarioError, match=r"scenario 'dept'.*depot, driven, referenced, rough, scripted"):
         load_scenario("dept")
 
 

@@ -1,6 +1,7 @@
 """What happens to a sensor of the stand spoils its channel, and no other."""
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,13 +9,32 @@ import pytest
 
 from drivers.block import Role
 from simulator.bench import Bench
+from simulator.design import Scenario
 from simulator.plant.sensors import Channel, Flaw
-from simulator.scenario import find_scenario, read_scenario
-from simulator.sensor_faults import ANALOG, SENSOR_FAULTS
+from simulator.scenario import find_scenario, load_scenario, read_scenario
+from simulator.sensor_faults import ALL_CHANNELS, ANALOG, SENSOR_FAULTS
 from tests.simulator.common import depot, quiet
 
 SCAN = 0.002
-ROLES = [sensor.role for sensor in depot().sensors]
+DEPOT = [sensor.role for sensor in depot().sensors]
+
+
+def unit_with(name: str) -> tuple[Scenario, str]:
+    """A stand that has the sensor which a fault befalls, and a unit for it."""
+    fitted = name not in ANALOG or ANALOG[name][0] in DEPOT
+    supplied = load_scenario("referenced")
+    if name in ANALOG and ANALOG[name][0] == Role.CONVERTER_SUPPLY:  # in the place of the reference voltage
+        sensors = tuple(
+            replace(s, role=int(Role.CONVERTER_SUPPLY)) if s.role == Role.REFERENCE_VOLTAGE else s
+            for s in supplied.sensors
+        )
+        supplied = replace(supplied, sensors=sensors)
+    return (depot(), "module") if fitted else (supplied, "good-pump")
+
+
+def place_of(name: str) -> int:
+    """Where its channel stands among the device's."""
+    return [sensor.role for sensor in unit_with(name)[0].sensors].index(ANALOG[name][0])
 
 
 def running(bench: Bench, seconds: float = 2.0) -> np.ndarray:
@@ -31,7 +51,7 @@ def scans(bench: Bench, seconds: float) -> np.ndarray:
 
 def spoiled(name: str, seconds: float = 2.0) -> tuple[Bench, np.ndarray, np.ndarray]:
     """A bench with a fault, its counts, and those of the same bench without it."""
-    bad, good = Bench(depot(), "module"), Bench(depot(), "module")
+    bad, good = Bench(*unit_with(name)), Bench(*unit_with(name))
     for bench in (bad, good):
         running(bench)
     bad.add_fault(name)
@@ -41,15 +61,15 @@ def spoiled(name: str, seconds: float = 2.0) -> tuple[Bench, np.ndarray, np.ndar
 @pytest.mark.parametrize("name", sorted(ANALOG))
 def test_a_channel_fails_by_itself(name: str) -> None:
     _, found, sound = spoiled(name)
-    k = ROLES.index(ANALOG[name][0])
-    others = [j for j in range(len(ROLES)) if j != k]
+    k = place_of(name)
+    others = [j for j in range(found.shape[1]) if j != k]
     assert (found[:, others] == sound[:, others]).all()
     assert (found[:, k] != sound[:, k]).mean() > 0.5
 
 
 @pytest.mark.parametrize("name", [name for name in ANALOG if name.endswith("stuck")])
 def test_stuck_is_without_noise(name: str) -> None:
-    k = ROLES.index(ANALOG[name][0])
+    k = place_of(name)
     assert len(set(spoiled(name)[1][:, k])) == 1
 
 
@@ -67,7 +87,7 @@ def test_a_shorted_transducer_shows_no_volts() -> None:
 
 def test_a_shunt_amplifier_at_its_end() -> None:
     _, found, _ = spoiled("current_saturated", 0.1)
-    k = ROLES.index(Role.SHUNT)
+    k = DEPOT.index(Role.SHUNT)
     assert set(found[:, k]) == {Channel(depot().sensors[k], Flaw(0.0, 0.0)).digits(4.95)[0]}
 
 
@@ -130,6 +150,25 @@ def test_a_fault_of_a_sensor_that_is_not_fitted_changes_nothing() -> None:
     bench = Bench(read_scenario(Path("x.toml"), table), "module")
     bench.add_fault("level_stuck")
     assert running(bench).shape == (1000, 4)
+
+
+@pytest.mark.parametrize("name", sorted(ALL_CHANNELS))
+def test_what_all_channels_are_converted_by(name: str) -> None:
+    """Each reads too much by the same share, references too."""
+    bad, good = Bench(quiet(), "good-pump"), Bench(quiet(), "good-pump")
+    bad.add_fault(name)
+    found, sound = running(bad, 3.0)[-100:].mean(axis=0), running(good, 3.0)[-100:].mean(axis=0)
+    lift = np.array([s.converter.zero_count for s in quiet().sensors])
+    share = (found - lift)[:4] / (sound - lift)[:4]
+    assert share == pytest.approx(ALL_CHANNELS[name], abs=2e-3)
+
+
+def test_a_channel_may_be_disturbed_in_any_way() -> None:
+    bad, good = Bench(quiet(), "good-pump"), Bench(quiet(), "good-pump")
+    bad.readout.disturb(Role.FLUID_TEMPERATURE, lambda volts, time: volts + (0.1 if time > 1.0 else 0.0))
+    away = (scans(bad, 2.0) - scans(good, 2.0))[:, DEPOT.index(Role.FLUID_TEMPERATURE)] * 5.0 / 4096
+    assert set(away[:499]) == {0.0}
+    assert away[505:] == pytest.approx(0.1, abs=2e-3)
 
 
 def test_the_page_lists_them_all() -> None:

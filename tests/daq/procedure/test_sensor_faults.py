@@ -11,16 +11,20 @@ from daq.catalogue.load import load_catalogue, load_stand
 from daq.judge.verdict import Verdict, Word
 from daq.procedure.plan import Part, Stand
 from daq.procedure.run import Run
-from drivers.block import Block, Replayed
+from drivers.block import Block, Replayed, Role
 from drivers.device import Address
 from simulator.driver import open_sim
-from simulator.sensor_faults import SENSOR_FAULTS
+from simulator.sensor_faults import ALL_CHANNELS, ANALOG, SENSOR_FAULTS
 
 CONFIG = Path(__file__).resolve().parents[3] / "config"
 PATIENCE_S = 12.0
 """A stage's time and that for an answer are shortened to this, so that runs which come to nothing end soon."""
-NEEDED = [f for f in SENSOR_FAULTS if f not in ("temperature_stuck", "level_stuck")]
-"""A stuck thermometer goes on being right, since the bath hardly warms; a bare pump has no level."""
+REFERENCES = (Role.EXCITATION, Role.AMBIENT_TEMPERATURE, Role.REFERENCE_VOLTAGE)
+OF_REFERENCES = {*(name for name, (role, _) in ANALOG.items() if role in REFERENCES), *ALL_CHANNELS}
+HARMLESS = ("temperature_stuck", "level_stuck", "converter_supply_low")
+NEEDED = [f for f in SENSOR_FAULTS if f not in HARMLESS]
+"""A stuck thermometer goes on being right, since the bath hardly warms; a bare pump has no level; no device here
+measures its converter's supply."""
 MOMENTS = {"dry check": 8.5, "free flow": 14.0, "shutoff": 22.6}
 """Seconds of the run; the first reading in fluid is complete at 15 s, that of the shutoff at 24 s."""
 
@@ -33,8 +37,9 @@ def configured() -> tuple[Stand, Part]:
 
 
 async def judged(unit: str, fault: str, at: float) -> Verdict:
-    """The verdict on a unit of the depot, one of whose sensors fails `at` seconds into the run."""
-    place = f"depot/{unit}"
+    """The verdict on a unit of the depot, one of whose sensors fails `at` seconds into the run; faults of references
+    befall a device that measures them."""
+    place = f"{'referenced' if fault in OF_REFERENCES else 'depot'}/{unit}"
     device = await open_sim(Address(f"sim://{place}", "sim", place))
     stand, part = configured()
     run, waiting = Run(part, stand, device.identity, {}), [fault] if fault else []
