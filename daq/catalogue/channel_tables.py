@@ -43,6 +43,7 @@ class CurrentTable(Sensor[Current]):
     copper: PerKelvin = 0.0
     assumed_temperature: Temperature = 298.15
     assumed_within: TemperatureDifference = 10.0
+    temperature_drift: TemperatureDifference = Field(default=5.0, gt=0)
     full_scale: Current = Field(default=20.0, gt=0)
     zero_limit: Current = Field(default=0.1, gt=0)
 
@@ -58,6 +59,7 @@ class CurrentTable(Sensor[Current]):
             full_scale=self.full_scale,
             zero_limit=self.zero_limit,
             doubts=self.doubts(),
+            temperature_drift=self.temperature_drift,
         )
 
 

@@ -93,6 +93,8 @@ class PressureTable(Sensor[Pressure]):
     valid_high: float | None = None
     excitation: Voltage = Field(default=5.0, gt=0)
     excitation_gain: float = Field(default=1.0, gt=0)
+    excitation_tolerance: Share = Field(default=0.01, gt=0, lt=1)
+    excitation_drift: Share = Field(default=0.003, gt=0, lt=1)
     gain: float = Field(default=1.0, gt=0)
     burden: Resistance | None = Field(default=None, validate_default=True)
     zero_limit: Pressure = Field(default=5e3, gt=0)
@@ -155,6 +157,8 @@ class PressureTable(Sensor[Pressure]):
             compliance=self.compliance,
             compliance_doubt=self.compliance_doubt,
             thermal=self.thermal,
+            excitation_tolerance=self.excitation_tolerance,
+            excitation_drift=self.excitation_drift,
             leak=self.leak.build(AIR if self.reference == "absolute" else 0.0) if self.leak else None,
         )
 

@@ -30,6 +30,7 @@ from daq.catalogue.fields import (
     refuse,
 )
 from daq.catalogue.pressure_table import PressureTable
+from daq.catalogue.reference_tables import ReferenceTables
 from daq.measure.channels import Channels, SteadyFloor
 from daq.procedure.plan import Drive, Limits, Reading
 
@@ -178,6 +179,7 @@ class StandTable(Table):
     record: RecordTable
     line: LineTable = LineTable()
     channel: ChannelTables
+    reference: ReferenceTables = ReferenceTables()
     limits: LimitsTable
     drive: DriveTable | None = Field(default=None, validate_default=True)
     steady: SteadyTable = SteadyTable()
@@ -232,7 +234,7 @@ class StandTable(Table):
         return (self.drive or DriveTable()).build() if self.mode == "driven" else None
 
     def channels(self) -> Channels:
-        fitted, steady = self.channel, self.steady
+        fitted, steady, reference = self.channel, self.steady, self.reference
         return Channels(
             pressure=fitted.pressure.build(),
             shunt=fitted.current.build(),
@@ -242,6 +244,9 @@ class StandTable(Table):
             level=fitted.level.build() if fitted.level else None,
             floor=SteadyFloor(steady.pressure, steady.flow, steady.current, steady.voltage),
             steady_share=steady.share,
+            reference=reference.voltage.build() if reference.voltage else None,
+            supply=reference.supply.build() if reference.supply else None,
+            clock_tolerance=reference.clock.tolerance,
         )
 
 

@@ -19,6 +19,8 @@ UNITS: dict[int, tuple[str, str, float, float, int]] = {
     Role.EXCITATION: ("V", "V", 1.0, 0.0, 3),
     Role.AMBIENT_TEMPERATURE: ("°C", "Cel", 1.0, -273.15, 1),
     Role.SHUNT_WIDE: ("A", "A", 1.0, 0.0, 3),
+    Role.REFERENCE_VOLTAGE: ("V", "V", 1.0, 0.0, 3),
+    Role.CONVERTER_SUPPLY: ("V", "V", 1.0, 0.0, 3),
     Role.FLOW: ("L/h", "L/h", 3.6e6, 0.0, 2),
 }
 """By role: unit for people, in UCUM, factor and offset from SI, decimal places."""

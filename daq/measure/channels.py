@@ -75,7 +75,9 @@ class PressureInput:
     amperes by `kind`. `gain` is volts at the converter per volt of output; for a loop `burden` is the resistor in ohms
     and `gain` follows it. Outputs outside [`valid_low`, `valid_high`] mean a faulty channel. `excitation` is the
     nominal one in volts, used where none is measured; `excitation_gain` is volts at the
-    converter per volt of it. `zero_limit` (Pa) is the largest zero shift that is no fault.
+    converter per volt of it. A measured one must lie within the share `excitation_tolerance` of the nominal one, and
+    within `excitation_drift` of what it was while the zero was taken. `zero_limit` (Pa) is the largest zero shift that
+    is no fault.
     `k_outlet` (Pa/(m³/s)²) and `height` (Pa, added) lead from the transducer to the unit's outlet; `k_line` and
     `line_tolerance` (Pa) bound the pressure of the open line: p ≤ k_line·Q² + line_tolerance.
     `compliance` (m³/Pa) is what hose and line take up as pressure rises, known within the share `compliance_doubt`;
@@ -106,6 +108,13 @@ class PressureInput:
     compliance_doubt: float = 0.3
     thermal: float = 0.0
     leak: Leak | None = None
+    excitation_tolerance: float = 0.01
+    excitation_drift: float = 0.003
+
+    @property
+    def at_no_output(self) -> float:
+        """The pressure (Pa) on the transducer's line at no output."""
+        return self.low - self.out_low * (self.high - self.low) / (self.out_high - self.out_low)
 
     @property
     def rest(self) -> float:
@@ -118,7 +127,8 @@ class ShuntInput:
     """A shunt and its amplifier. I = volts ÷ gain ÷ R(T), R(T) = r20·(1 + alpha·(T − 20 °C)). NaN for `r20` and `gain`:
     the device states the current itself.
 
-    T is measured where a channel has role 8, else `assumed_temperature` (K) ± `temperature_doubt` (K).
+    T is measured where a channel has role 8, else `assumed_temperature` (K) ± `temperature_doubt` (K). A measured T
+    must lie within that too, and within `temperature_drift` (K) of what it was while the zero was taken.
     `full_scale` (A): above it the channel is faulty. `zero_limit` in amperes.
     """
 
@@ -130,6 +140,7 @@ class ShuntInput:
     full_scale: float = 20.0
     zero_limit: float = 0.1
     doubts: tuple[Doubt, ...] = ()
+    temperature_drift: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,8 +211,24 @@ class SteadyFloor:
 
 
 @dataclass(frozen=True, slots=True)
+class RailInput:
+    """A fixed voltage that a device measures beside its sensors: `nominal` volts, `gain` volts at the converter per
+    volt. It must lie within the share `tolerance` of the nominal value, and within `drift` of what it was while the
+    zero was taken."""
+
+    nominal: float
+    gain: float = 1.0
+    tolerance: float = 0.01
+    drift: float = 0.003
+
+
+@dataclass(frozen=True, slots=True)
 class Channels:
-    """All channels of a stand. What is None is not fitted, never zero."""
+    """All channels of a stand. What is None is not fitted, never zero.
+
+    `reference` is a fixed voltage that shows the converter's own reference, `supply` that of converter and amplifiers.
+    The device's clock runs true within the share `clock_tolerance`.
+    """
 
     pressure: PressureInput
     shunt: ShuntInput
@@ -211,3 +238,6 @@ class Channels:
     level: LevelInput | None = None
     floor: SteadyFloor = field(default_factory=SteadyFloor)
     steady_share: float = 0.0075
+    reference: RailInput | None = None
+    supply: RailInput | None = None
+    clock_tolerance: float = 0.002

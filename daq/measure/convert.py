@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from daq.measure.channels import Channels, PressureInput, PressureKind
 from daq.measure.errors import NotFittedError
+from daq.measure.references import References, references_of
 from daq.measure.still import Standstill
 from drivers.block import Block, Identity, Role
 
@@ -86,7 +87,7 @@ def pressure_map(p: PressureInput) -> Map:
     span = (p.high - p.low) / (p.out_high - p.out_low)
     return Map(
         slope=span / per_output,
-        offset=p.low - p.out_low * span,
+        offset=p.at_no_output,
         low=p.low + (p.valid_low - p.out_low) * span,
         high=p.low + (p.valid_high - p.out_low) * span,
     )
@@ -115,7 +116,8 @@ def channel_maps(channels: Channels) -> dict[Column, Map]:
 class Samples:
     """A block in SI: `values` is float64 `[n, 5]` by `Column`, NaN where not fitted.
 
-    Bit c of `faulty` says that column c cannot be believed in this block, bit c of `above` that it met its upper end.
+    Bit c of `faulty` says that column c cannot be believed in this block, by itself or because a reference that it
+    rests on disagrees; bit c of `above` that it met its upper end.
     `still` is by Column the number of scans up to the block's end in which the raw counts of one that is `NEEDED` did
     not change at all, or what a device that speaks SI said of it; where such a device does not say how fine that is,
     it tells nothing and is 0.
@@ -179,6 +181,7 @@ class Converter:
         self._has_digits = all(self.lsb[c] > 0.0 for c in watched)
         self._excitation = _Excitation.of(channels.pressure, identity, fitted.get(Column.PRESSURE))
         self._shunt = _WarmShunt.of(channels, identity, fitted.get(Column.CURRENT))
+        self.references = References(references_of(channels, identity), identity.sample_hz)
         self.zero = Zero.calibrated(channels)
 
     def resolution(self) -> dict[str, float]:
@@ -195,6 +198,8 @@ class Converter:
             self._by_measured_references(si, block)
         still = self._standstill.feed(raw) if block.in_counts or self._has_digits else NEVER_STILL
         faulty, above = self._unbelievable(si, block.overrange)
+        if block.in_counts:
+            faulty |= sum({BITS[Column[name.upper()]] for name in self.references.feed(block)})
         values = si
         if width != N_COLUMNS:
             values = np.full((n, N_COLUMNS), np.nan)

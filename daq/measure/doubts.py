@@ -5,15 +5,25 @@ from collections.abc import Mapping, Sequence
 
 from daq.measure.channels import Channels, Doubt
 from daq.measure.convert import Zero
+from daq.measure.references import References
 from daq.measure.uncertainty import ROOT_3, Component, evaluate, resolution
 
 
 class Doubts:
     """Of one run's channels. `lsb` is a step of the converter, SI, and `years` the age of the calibration, each by
-    channel name; `fluid` is what the unit is tested in; `zero` is the one in force."""
+    channel name; `fluid` is what the unit is tested in; `zero` is the one in force; `references` are those that the
+    device measures."""
 
-    def __init__(self, channels: Channels, lsb: Mapping[str, float], years: Mapping[str, float], fluid: str) -> None:
+    def __init__(
+        self,
+        channels: Channels,
+        lsb: Mapping[str, float],
+        years: Mapping[str, float],
+        fluid: str,
+        references: References | None = None,
+    ) -> None:
         self._channels, self._lsb, self._years, self._fluid = channels, lsb, years, fluid
+        self._references = references or References((), 1)
         self.zero = Zero.calibrated(channels)
 
     def of(self, channel: str, value: float, *, kelvins: float, flow: float = 0.0) -> list[Component]:
@@ -25,8 +35,10 @@ class Doubts:
             KeyError: there is no such channel.
         """
         stated = self._stated(channel, value, kelvins)
+        beyond_zero = value - self._channels.pressure.at_no_output if channel == "pressure" else value
         return [
             *stated,
+            *self._references.doubts(channel, value, beyond_zero),
             *{
                 "pressure": lambda: self._pressure(flow),
                 "flow": lambda: self._flow(value),
@@ -57,19 +69,29 @@ class Doubts:
         fluid = Component.rectangular(
             "another fluid", 0.0 if same else meter.other_fluid, value, common=True, about="share"
         )
+        clock = clock_doubt(self._channels.clock_tolerance, value)
         step = self._lsb.get("flow", 0.0)
-        return [fluid, resolution(step)] if step else [fluid]
+        return [fluid, clock, resolution(step)] if step else [fluid, clock]
 
     def _current(self, value: float) -> list[Component]:
         shunt = self._channels.shunt
-        per_kelvin = value * shunt.alpha
-        warmth = Component.rectangular(
-            "shunt temperature", shunt.temperature_doubt, per_kelvin, common=True, about="kelvin"
-        )
-        return [resolution(self._lsb["current"]), self._zero(self.zero.current_doubt), warmth]
+        found = [resolution(self._lsb["current"]), self._zero(self.zero.current_doubt)]
+        if "shunt temperature" not in self._references.names:
+            per_kelvin = value * shunt.alpha
+            found.append(
+                Component.rectangular(
+                    "shunt temperature", shunt.temperature_doubt, per_kelvin, common=True, about="kelvin"
+                )
+            )
+        return found
 
     def _zero(self, standard: float) -> Component:
         """A zero that was taken has the doubt of a mean; one that was not lies within the limit of a shift."""
         if self.zero.taken:
             return Component.normal("zero", standard, common=True)
         return Component.rectangular("zero", standard * ROOT_3, common=True)
+
+
+def clock_doubt(tolerance: float, value: float) -> Component:
+    """What a clock within its `tolerance` (a share) may do to a flow, a speed or a time of this size."""
+    return Component.rectangular("device clock", tolerance, value, common=True, about="share")

@@ -12,6 +12,7 @@ from daq.measure.convert import Column, Floats, Zero
 from daq.measure.doubts import Doubts
 from daq.measure.flow import Flow
 from daq.measure.peak import peak_of
+from daq.measure.references import References
 from daq.measure.scatter import WHITE, Differences, Known, Noise
 from daq.measure.uncertainty import RESOLUTION, Combined, Component, Mean, combine, distinct, mean_of
 
@@ -152,7 +153,8 @@ class Window:
 class Reader:
     """Reads windows of one run: knows the channels, their age, the zero, the supply, and how channels scattered before.
 
-    `history` is what earlier runs showed, by kind of stage and channel (`free_flow.flow`).
+    `history` is what earlier runs showed, by kind of stage and channel (`free_flow.flow`); `references` are those that
+    the device measures.
     """
 
     def __init__(
@@ -162,12 +164,14 @@ class Reader:
         years: Mapping[str, float],
         supply: Supply,
         history: Mapping[str, Known] = NO_HISTORY,
+        *,
+        references: References | None = None,
     ) -> None:
         self._history = history
         self._seen: dict[tuple[str, str], Differences] = {}
         self._pressure_input, self.supply = channels.pressure, supply
         self._lsb = dict(zip((*(column.name.lower() for column in Column), "flow"), lsb.tolist(), strict=False))
-        self._doubts = Doubts(channels, self._lsb, years, supply.fluid)
+        self._doubts = Doubts(channels, self._lsb, years, supply.fluid, references)
         self.zero = Zero.calibrated(channels)
 
     @property

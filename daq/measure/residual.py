@@ -64,13 +64,15 @@ def residual_of(
     kelvins: float = math.nan,
     thermal: float = 0.0,
     temperature: float | None = None,
+    clock: float = 0.0,
 ) -> Residual:
     """The residual pressure at `after` from step means, each at its middle `t` seconds since power-off, in order.
 
     p(t) + ∫ r(p) dt, r(p) being the stand's own `leak`; without one nothing is corrected, which the flag
     `stand_leak_unknown` says. `kelvins` is how far the fluid's temperature went since power-off (NaN: not measured),
     which moves the pressure by `thermal` (Pa/K) at most; it is a doubt, since what is measured is the fluid in the
-    tank, not that in the hose. `temperature` is the fluid's, K, for the leak's own.
+    tank, not that in the hose. `temperature` is the fluid's, K, for the leak's own. The seconds are right within the
+    share `clock`.
 
     Raises:
         ResidualError: steps about that time are missing, or none was seen before it.
@@ -88,6 +90,7 @@ def residual_of(
     components = [
         mean.component(),
         Component.rectangular("moment of power-off", MOMENT_S, -decay.rate(after), about="second"),
+        Component.rectangular("device clock", clock * after, -decay.rate(after), about="second"),
         Component.rectangular("fluid temperature since power-off", warmed, thermal, about="kelvin"),
     ]
     flags = [] if leak else ["stand_leak_unknown"]

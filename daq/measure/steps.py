@@ -9,10 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from daq.measure.channels import Channels
+from daq.measure.clock import TickWatch
 from daq.measure.convert import N_COLUMNS, NEEDED, NEVER_STILL, Column, Converter, Floats
 from daq.measure.errors import TooSlowError
 from daq.measure.flow import Flow, FlowMeter, FlowStep
 from daq.measure.flow_stated import StatedFlow, flow_of
+from daq.measure.references import Disagreement
 from drivers.block import Block, Identity
 
 STEP_S = 0.05
@@ -100,6 +102,7 @@ class Measuring:
             )
         self.converter = Converter(channels, identity, needed)
         self.identity = identity
+        self._ticks = TickWatch(identity, channels.clock_tolerance)
         self.trace = Trace(identity.sample_hz)
         self._channels = channels
         self.per_step = max(1, round(STEP_S * identity.sample_hz))
@@ -117,6 +120,11 @@ class Measuring:
         self._flow_step: FlowStep | None = None
         self.scans_missing = self.scans_displaced = 0
         self.first_of: list[int] = []
+
+    @property
+    def disagreement(self) -> Disagreement | None:
+        """The first reference that cannot be believed, the device's clock among them; None while all agree."""
+        return self.converter.references.found or self._ticks.found
 
     def moment(self, tick: int) -> float:
         """Seconds of the run at a tick of the device, unwrapped; before the first block nothing is known of it."""
@@ -143,6 +151,7 @@ class Measuring:
             self.scans_displaced += block.displaced
         begin = (block.tick - self._tick0) / self.identity.tick_hz
         samples = self.converter.convert(block)
+        self._ticks.feed(block)
         contiguous = block.missing == 0 and self.trace.filled > 0
         on_time = abs(begin - self._scan_at(self.trace.filled)) <= 0.5 / self.identity.sample_hz
         first = self.trace.append(samples.values, begin, contiguous and on_time)

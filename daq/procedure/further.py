@@ -12,6 +12,7 @@ from daq.measure.channels import Channels
 from daq.measure.convert import BITS, Column
 from daq.measure.curve import curve_of
 from daq.measure.curve_points import Sweep
+from daq.measure.doubts import clock_doubt
 from daq.measure.errors import CurveError, MeasureError
 from daq.measure.pause import Pause
 from daq.measure.rated import rated
@@ -122,7 +123,8 @@ class Further:
             return made
         shift, supply = self._reader.to_test_voltage("speed", found.speed, volts, UNMEASURED_KELVINS)
         commutation = Component("commutation", Shape.STUDENT, found.speed_doubt, max(found.dof, 1.0))
-        combined = combine([c for c in (commutation, *supply) if c.standard > 0.0])
+        clock = clock_doubt(self._channels.clock_tolerance, found.speed)
+        combined = combine([c for c in (commutation, clock, *supply) if c.standard > 0.0])
         stretches = found.dof + 3.0  # a parabola is laid through the phases of so many
         n, value = len(capture.counts), found.speed + sum(c for _, c in shift)
         span = (t - n / capture.rate_hz, t)
@@ -155,6 +157,7 @@ class Further:
             kelvins=float(warmth[-ends:].mean() - warmth[:ends].mean()) if len(warmth) else np.nan,
             thermal=pressure.thermal,
             temperature=float(warmth.mean()) if len(warmth) and np.isfinite(warmth).all() else None,
+            clock=self._channels.clock_tolerance,
         )
         doubts = self._reader.doubts("pressure", found.value, kelvins=kelvins_of([s.temperature for s in steps]))
         begin, end = (off_at + t for t in found.window)

@@ -14,6 +14,7 @@ from daq.measure.zero import REST_S
 from daq.procedure.asking import NEVER_SEEN, Standing, asks, must_confirm
 from daq.procedure.awaited import Awaited
 from daq.procedure.belief import Belief
+from daq.procedure.crosschecks import faulty, reference_alarm
 from daq.procedure.driving import Driving, pauses_of, places_of
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
@@ -204,6 +205,8 @@ class Run:
 
     def _step(self, step: Step) -> None:
         self._t = step.t
+        if self._reference_faulty():
+            return
         step = self._as_believed(step)
         self._steps.append(step)
         self._sensor.feed(step.t)
@@ -233,6 +236,16 @@ class Run:
             self._drive(self._driving, step)
         if self.outcome is None:
             self._say()
+
+    def _reference_faulty(self) -> bool:
+        """Ends a run whose measurements have lost what they are compared with: its limits cannot be believed either."""
+        found = self.measuring.disagreement
+        if found is None:
+            return False
+        by_hand = self._driving is None and self._switch.on
+        self._effects.append(reference_alarm(found, self.stage, by_hand=by_hand))
+        self._end(voided=faulty(found))
+        return True
 
     def _drive(self, driving: Driving, step: Step) -> None:
         """Tells the stand where switch and valve are to be, and ends a run that they do not follow."""
@@ -360,6 +373,7 @@ class Run:
         if self._switch.on:
             self._effects.append(Noted(self._t, "power on"))
             self._zero_in_force(self._line_zero.powered())
+            self.measuring.converter.references.settle_once()
             if self._in_fluid:
                 self._filling.begin(self._switch.on_at)
             self._event(Event.POWER_ON)

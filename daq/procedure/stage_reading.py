@@ -79,7 +79,8 @@ class StageReading:
     ) -> None:
         self._part, self._channels, self._settings = part, stand.channels, stand.reading
         self._measuring = measuring
-        self._reader = Reader(stand.channels, measuring.converter.lsb, years, supply_of(part), history)
+        lsb, references = measuring.converter.lsb, measuring.converter.references
+        self._reader = Reader(stand.channels, lsb, years, supply_of(part), history, references=references)
         self._further = Further(part, stand.channels, measuring, self._reader)
         self.book = Book(part, stages)
         self._stage, self._stages = stages[0], stages
@@ -102,6 +103,7 @@ class StageReading:
     @zero.setter
     def zero(self, zero: Zero) -> None:
         self._reader.zero = self._measuring.converter.zero = zero
+        self._measuring.converter.references.settle()
 
     @property
     def scatter(self) -> dict[str, Differences]:
@@ -300,6 +302,7 @@ class StageReading:
             return Noted(t, "fill time not read", filling.unfit)
         flags = () if how == "sensor" else ("by_confirmation",)
         doubt = FILL_DOUBT_S[how] + filling.lost_s + (filling.blind_s if how == "sensor" else 0.0)
+        doubt += self._channels.clock_tolerance * (t - filling.begun)
         return self._kept(seconds(self._stage, "fill_time", (filling.begun, t), doubt, flags=flags))
 
     def reopened(self, t: float) -> list[Noted]:

@@ -68,6 +68,7 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     "current_faulty": _RUN,
     "temperature_faulty": _RUN,
     "level_faulty": _RUN,
+    "reference_faulty": _RUN,
     "supply_low": _RUN,
     "supply_high": _RUN,
     "fluid_temperature": _RUN,

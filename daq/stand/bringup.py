@@ -178,13 +178,17 @@ class Watch:
 
 
 def _reference(role: int, volts: float, channels: Channels | None) -> float | None:
-    """What a channel shows that a run only takes into account: excitation (V), shunt's temperature (K), the current
-    in a wide band (A)."""
+    """What a channel shows that a run only takes into account: excitation, reference voltage and converter supply (V),
+    shunt's temperature (K), the current in a wide band (A)."""
     if channels is None:
         return None
     maps = channel_maps(channels)
     if role == Role.EXCITATION:
         return volts / channels.pressure.excitation_gain
+    rails = {Role.REFERENCE_VOLTAGE: channels.reference, Role.CONVERTER_SUPPLY: channels.supply}
+    rail = next((rail for known, rail in rails.items() if known == role), None)
+    if rail is not None:
+        return volts / rail.gain
     lines = ((Role.AMBIENT_TEMPERATURE, Column.TEMPERATURE), (Role.SHUNT_WIDE, Column.CURRENT))
     line = next((maps.get(column) for known, column in lines if known == role), None)
     return None if line is None else line.slope * volts + line.offset

@@ -26,6 +26,8 @@ ROLES = {
     Role.EXCITATION: "excitation",
     Role.AMBIENT_TEMPERATURE: "shunt temperature",
     Role.SHUNT_WIDE: "wide-band current",
+    Role.REFERENCE_VOLTAGE: "reference voltage",
+    Role.CONVERTER_SUPPLY: "converter supply",
     Role.OTHER: "other",
     Role.FLOW: "flow",
 }
@@ -95,16 +97,27 @@ def _said(text: str, do: str) -> Remark:
 def _fitted(seen: Seen, stand: Stand) -> Iterator[Remark]:
     """Where stand.toml and device do not agree on what is there, and a run goes without."""
     has = {analog.role for analog in seen.identity.analog}
+    channels = stand.channels
     for role, table, described in (
-        (Role.FLUID_TEMPERATURE, "temperature", stand.channels.temperature is not None),
-        (Role.LEVEL, "level", stand.channels.level is not None),
+        (Role.FLUID_TEMPERATURE, "channel.temperature", channels.temperature is not None),
+        (Role.LEVEL, "channel.level", channels.level is not None),
     ):
         if described and role not in has:
-            yield Remark(False, f"stand.toml has [channel.{table}], the device no channel with role {role.value}",
+            yield Remark(False, f"stand.toml has [{table}], the device no channel with role {role.value}",
                          "fit the sensor, or take the table out")  # fmt: skip
         if not described and role in has:
-            yield Remark(False, f"the device has a channel with role {role.value}, stand.toml no [channel.{table}]",
-                         "describe it, else nothing uses it")  # fmt: skip
+            yield _undescribed(role, table)
+    for role, table, rail in (
+        (Role.REFERENCE_VOLTAGE, "reference.voltage", channels.reference),
+        (Role.CONVERTER_SUPPLY, "reference.supply", channels.supply),
+    ):
+        if rail is None and role in has:
+            yield _undescribed(role, table)
+
+
+def _undescribed(role: Role, table: str) -> Remark:
+    return Remark(False, f"the device has a channel with role {role.value}, stand.toml no [{table}]",
+                  "describe it, else nothing uses it")  # fmt: skip
 
 
 def _line(seen: Seen) -> Iterator[Remark]:

@@ -17,6 +17,7 @@ from daq.catalogue.stand_file import StandConfig
 from daq.measure.convert import Zero
 from daq.measure.errors import MeasureError
 from daq.measure.scatter import Known
+from daq.procedure.crosschecks import faulty, reference_alarm
 from daq.procedure.effects import Alarm, CaptureWanted, Effect, Ended, Noted, Outputs, StageNow
 from daq.procedure.run import ConfirmError, Run
 from daq.record.async_store import AsyncStore
@@ -27,6 +28,7 @@ from daq.record.values import Alike, StartedRun, stand_key
 from daq.stand import active as running
 from daq.stand.active import ActiveRun
 from daq.stand.capturing import Capturing
+from daq.stand.clock_watch import ClockWatch, keeps_wall_time
 from daq.stand.errors import BLOCKED, RefusedError, blocked
 from daq.stand.finish import STORE_FAILED, finish
 from daq.stand.history import known_before
@@ -77,6 +79,7 @@ class Stand:
         self._now, self._clock = now, clock
         self.identity: Identity | None = None
         self._idle: Idle | None = None
+        self._clocks: ClockWatch | None = None
         self._active: ActiveRun | None = None
         self._starting = asyncio.Lock()
         self._status: Status | None = None
@@ -175,6 +178,7 @@ class Stand:
         if isinstance(event, Block):
             self._newest = event
             self.taken += 1
+            self._compare_clocks(event)
         if self._active is not None:
             self._feed(self._active, event)
             if self._lease is not None and isinstance(event, Block):
@@ -184,6 +188,20 @@ class Stand:
             if step is not None:
                 self._say(Live(step, None, "idle"))
         self._say_stage()
+
+    def _compare_clocks(self, block: Block) -> None:
+        """Ends a run whose device has another second than this computer. No wire byte tells it, so it is noted for a
+        replay. The time of a simulation or a replay is its own."""
+        identity, clocks = self.identity, self._clocks
+        if clocks is None or identity is None:
+            return
+        clocks.feed(block.tick / identity.tick_hz + (block.n - 1) / identity.sample_hz, self._clock())
+        if clocks.found is None or self._active is None:
+            return
+        run, why = self._active.run, faulty(clocks.found)
+        self._say(reference_alarm(clocks.found, run.stage, by_hand=not self.config.stand.driven))
+        self._keep_note("abort", {"why": why})
+        self._effects(run.halt(why))
 
     def _feed(self, active: ActiveRun, event: Event) -> None:
         """A mistake of ours in a run ends that run and nothing else: what stands on the bench must be switched off, and
@@ -200,6 +218,8 @@ class Stand:
 
     def _identify(self, identity: Identity) -> None:
         self.identity, self._status, self._newest = identity, None, None
+        real = self.device is not None and keeps_wall_time(self.device)
+        self._clocks = ClockWatch(self.config.stand.channels.clock_tolerance) if real else None
         self._say(identity)
         try:
             self._idle = Idle(self.config.stand.channels, identity)
