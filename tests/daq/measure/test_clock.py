@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.measure.clock import NAME, TickWatch
@@ -27,6 +27,7 @@ def watched(pace: float, seconds: float, hz: int, *, n: int = 20, jitter: float 
     return watch
 
 
+@settings(deadline=None)
 @given(st.sampled_from((50, 200, 500, 1000)), st.floats(0.0035, 0.5), st.sampled_from((-1, 1)), st.integers(1, 25))
 def test_a_clock_that_is_off_is_found(hz: int, share: float, sign: int, n: int) -> None:
     """Within 20 s at any rate, direction and size of block."""
@@ -35,6 +36,7 @@ def test_a_clock_that_is_off_is_found(hz: int, share: float, sign: int, n: int) 
     assert (found.name, found.channels) == (NAME, ("flow",))
 
 
+@settings(deadline=None)
 @given(st.sampled_from((50, 333, 500, 1000)), st.floats(-0.0019, 0.0019), st.integers(1, 10_000))
 def test_one_that_keeps_within_its_tolerance_is_not(hz: int, share: float, seed: int) -> None:
     assert watched(1.0 + share, 60.0, hz, jitter=0.2, seed=seed).found is None

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.measure.channels import Channels, PressureKind, RailInput
@@ -79,6 +79,7 @@ def jump(size: float, at: float) -> Spoil:
     return lambda volts, t: volts + np.where(t >= at, size, 0.0)
 
 
+@settings(deadline=None)
 @given(each, st.floats(6.0, 9.0), st.floats(1.6, 30.0), st.sampled_from((-1.0, 1.0)))
 def test_a_jump_beyond_the_drift_is_found_at_once(role: Role, at: float, times: float, sign: float) -> None:
     """In half a second where it is small, in the very block where it is large."""
@@ -89,6 +90,7 @@ def test_a_jump_beyond_the_drift_is_found_at_once(role: Role, at: float, times: 
         assert found <= at + 0.1
 
 
+@settings(deadline=None)
 @given(each, st.floats(1.1, 10.0), st.sampled_from((-1.0, 1.0)))
 def test_an_error_beyond_the_tolerance_is_found_from_the_start(role: Role, times: float, sign: float) -> None:
     found = found_at(role, jump(sign * times * UNFOUND[role][0], 0.0))
@@ -96,6 +98,7 @@ def test_an_error_beyond_the_tolerance_is_found_from_the_start(role: Role, times
     assert found <= 0.6
 
 
+@settings(deadline=None)
 @given(each, st.floats(0.0, 0.9), st.floats(0.0, 0.85), st.floats(6.0, 9.0), st.sampled_from((-1.0, 1.0)))
 def test_what_stays_within_is_left_alone(role: Role, off: float, moved: float, at: float, sign: float) -> None:
     tolerance, drift = UNFOUND[role]
@@ -103,6 +106,7 @@ def test_what_stays_within_is_left_alone(role: Role, off: float, moved: float, a
     assert found_at(role, lambda v, t: spoil(v + sign * off * tolerance, t)) is None
 
 
+@settings(deadline=None)
 @given(each, st.floats(0.05, 1.0), st.sampled_from((-1.0, 1.0)))
 def test_a_slow_drift_is_found_before_it_does_more_than_the_budget_says(
     role: Role, per_second: float, sign: float
@@ -114,12 +118,14 @@ def test_a_slow_drift_is_found_before_it_does_more_than_the_budget_says(
     assert (found - 5.0) * per_second <= 1.3 + 0.5 * per_second
 
 
+@settings(deadline=None)
 @given(each, st.integers(1, 10_000), st.sampled_from((0.3e-3, 1e-3, 5e-3)), st.sampled_from((10, 12, 14)))
 def test_noise_alone_is_no_fault(role: Role, seed: int, noise: float, bits: int) -> None:
     """Half a minute of a sound reference, at any noise and on any converter."""
     assert found_at(role, lambda v, t: v, seconds=35.0, noise=noise, seed=seed, bits=bits) is None
 
 
+@settings(deadline=None)
 @given(each, st.floats(5.5, 9.0))
 def test_counts_that_stop_are_found(role: Role, at: float) -> None:
     found = found_at(role, lambda v, t: np.where(t >= at, VOLTS[role], v))

@@ -6,7 +6,7 @@ from typing import cast
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.catalogue.load import load_stand
@@ -38,6 +38,7 @@ def told(text: str) -> float:
     return float(text.partition("found ")[2].partition("%")[0]) / 100.0
 
 
+@settings(deadline=None)
 @given(st.floats(0.003, 0.05), st.sampled_from((-1, 1)), st.integers(1, 1000))
 def test_a_clock_that_runs_away_is_found(share: float, sign: int, seed: int) -> None:
     """0.3 % within 40 s, 1 % within 15 s."""
@@ -47,6 +48,7 @@ def test_a_clock_that_runs_away_is_found(share: float, sign: int, seed: int) -> 
     assert told(found.text) == pytest.approx(sign * share, rel=0.3)
 
 
+@settings(deadline=None)
 @given(
     st.floats(-0.0018, 0.0018),
     st.lists(st.tuples(st.floats(0.0, 110.0), st.floats(0.1, 4.0)), max_size=3),
