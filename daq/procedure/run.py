@@ -300,6 +300,7 @@ class Run:
             zero = line_zero.rest(step, *self._line_open())
             if line_zero.rested and not rested:
                 self._belief.rest(REST_S)
+                self.measuring.converter.references.settle()
             if line_zero.shifted is not None and self.stage == "connect":
                 self._zero_shifted(line_zero.shifted, "calibration")
                 return

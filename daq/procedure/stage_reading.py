@@ -103,7 +103,6 @@ class StageReading:
     @zero.setter
     def zero(self, zero: Zero) -> None:
         self._reader.zero = self._measuring.converter.zero = zero
-        self._measuring.converter.references.settle()
 
     @property
     def scatter(self) -> dict[str, Differences]:
