@@ -55,7 +55,8 @@ async def test_unseen_it_would_be_a_wrong_verdict(tmp_path: Path, mode: str, mon
     """What the comparison is for: with it switched off, the same fault gives a clear verdict without an alarm."""
     (unit, share, word), driven = WRONG[mode], mode == "driven"
     monkeypatch.setattr(References, "feed", lambda self, block: ())
-    found, alarms = await outcome(tmp_path, unit, Change.by(Role.EXCITATION, share), driven=driven, lift=LOW_LIFT)
+    change = Change.by(Role.EXCITATION, share, IN_FREE_FLOW)
+    found, alarms = await outcome(tmp_path, unit, change, driven=driven, lift=LOW_LIFT)
     assert (found.data.verdict, alarms) == (word, {})
     [finding] = [f for f in found.data.findings if f.requirement == "shutoff pressure"]
     assert finding.p_conform == pytest.approx(float(word == "pass"), abs=0.01)
@@ -64,7 +65,7 @@ async def test_unseen_it_would_be_a_wrong_verdict(tmp_path: Path, mode: str, mon
 @pytest.mark.parametrize("mode", WRONG)
 async def test_seen_it_is_void(tmp_path: Path, mode: str) -> None:
     unit, share, _ = WRONG[mode]
-    change = Change.by(Role.EXCITATION, share)
+    change = Change.by(Role.EXCITATION, share, IN_FREE_FLOW)
     found, alarms = await outcome(tmp_path, unit, change, driven=mode == "driven", lift=LOW_LIFT)
     check_void(found, alarms, "excitation")
 
