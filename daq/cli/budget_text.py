@@ -41,17 +41,26 @@ def conclusion(reading: Data) -> str:
     value, expanded = value_text(reading)
     widened = [line for line in reading["budget"] if line["widen"] > 1.0]
     text = f"{value} ± {expanded} (95 %): combined u {_number(reading['u'])} {reading['unit']}, "
-    text += f"{_freedom(reading['dof'])} degrees of freedom, k {reading['k']:.2f}"
+    factor = f"k = {reading['k']:.2f}"  # what older versions stored has no more to say of it
+    text += f"{_freedom(reading['dof'])} degrees of freedom; {reading.get('k_from') or factor}"
     if widened:
         names = ", ".join(f"{line['source']} × {line['widen']:.2f}" for line in widened)
         text += f"; widened for repeated looks: {names}"
     for line in reading["budget"]:
         if line.get("values"):
             text += f"; {line['source']} of {line['values']} values worth {line['worth']:.1f} independent ones"
-            text += f" (autocorrelation {line['phi']:.2f})"
+            text += f" (autocorrelation {line['phi']:.2f}){_pooled(line)}"
     for name, by in (reading["corrections"] or {}).items():
         text += f"; corrected for {name}: {by:+.4g} {reading['unit']}"
     return text
+
+
+def _pooled(line: Data) -> str:
+    """What a scatter rests on besides its own window."""
+    if not line.get("known_dof"):
+        return ""
+    runs = f" from {line['runs']} earlier runs" if line["runs"] else ""
+    return f", pooled with {line['known_dof']:.0f} degrees of freedom{runs}"
 
 
 def _part(unit: str) -> str:

@@ -73,6 +73,27 @@ def student_quantile(p: float, dof: float) -> float:
     return t
 
 
+def student_dof(p: float, factor: float) -> float:
+    """The degrees of freedom, at least 1, at which Student's t has its quantile at 0.5 < `p` < 1 at `factor`; infinite
+    where it is no larger than the normal one.
+
+    By the secant method in 1/ν, from the first two terms of Cornish and Fisher's expansion on.
+    """
+    z = normal_quantile(p)
+    if factor <= z * (1.0 + 1e-6):
+        return math.inf
+    linear, square = (z**3 + z) / 4.0, (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0
+    before, off_before = 0.0, z - factor
+    inverse = min((math.sqrt(linear**2 - 4.0 * square * off_before) - linear) / (2.0 * square), 1.0)
+    for _ in range(20):
+        off = student_quantile(p, 1.0 / inverse) - factor
+        if abs(off) <= 1e-9 * factor or inverse == before:
+            break
+        step = off * (inverse - before) / (off - off_before)
+        before, off_before, inverse = inverse, off, min(max(inverse - step, 1e-7), 1.0)
+    return 1.0 / inverse
+
+
 def fisher_above(f: float, above: float, below: float) -> float:
     """The probability that Fisher's F with `above` and `below` > 0 degrees of freedom exceeds `f` ≥ 0."""
     if math.isinf(f):

@@ -20,7 +20,7 @@ from itertools import zip_longest
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.measure.distributions import fisher_above, normal_quantile, student_density, student_quantile
+from daq.measure.distributions import fisher_above, student_density, student_dof, student_quantile
 
 Floats = NDArray[np.float64]
 
@@ -179,7 +179,7 @@ def _found(own: Differences, n: int, known: Sequence[Known], noise: Noise) -> Sc
     standard = math.sqrt(float(weights @ variances))
     half = _half_width(weights, np.sqrt(variances), max(round(dof), 1))
     longer = math.exp(float(weights @ np.log(of_mean * n)))
-    return Scatter(standard, _dof_of(half / standard), longer, tuple(known))
+    return Scatter(standard, student_dof(_UPPER, half / standard), longer, tuple(known))
 
 
 @lru_cache(maxsize=64)
@@ -252,23 +252,3 @@ def _student(dof: int) -> tuple[Floats, Floats]:
     heights = np.cos(angles) ** (dof - 1)
     sums = np.concatenate(([0.0], np.cumsum(0.5 * (heights[1:] + heights[:-1]))))
     return angles, 0.5 + 0.5 * sums / sums[-1]
-
-
-def _dof_of(factor: float) -> float:
-    """The degrees of freedom, at least 1, at which Student's t has its 95 % interval at so many of its scale.
-
-    By the secant method in 1/ν, from the first two terms of Cornish and Fisher's expansion on.
-    """
-    z = normal_quantile(_UPPER)
-    if factor <= z * (1.0 + 1e-6):
-        return math.inf
-    linear, square = (z**3 + z) / 4.0, (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0
-    before, off_before = 0.0, z - factor
-    inverse = min((math.sqrt(linear**2 - 4.0 * square * off_before) - linear) / (2.0 * square), 1.0)
-    for _ in range(6):
-        off = student_quantile(_UPPER, 1.0 / inverse) - factor
-        if abs(off) <= 1e-9 * factor or inverse == before:
-            break
-        step = off * (inverse - before) / (off - off_before)
-        before, off_before, inverse = inverse, off, min(max(inverse - step, 1e-7), 1.0)
-    return 1.0 / inverse

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from daq.measure.channels import Distribution, Doubt, Per
 from daq.measure.convolution import convolve
-from daq.measure.distributions import normal_quantile, student_quantile
+from daq.measure.distributions import normal_quantile, student_dof, student_quantile
 from daq.measure.scatter import WHITE, Known, Noise, scatter_of
 
 ROOT_3 = math.sqrt(3.0)
@@ -28,6 +28,9 @@ boundary (1977, from memory; a test works it out anew)."""
 LOOKS_AT_A_TARGET = 3
 """What a measurement pays that ends once U reaches a target, however often it looks: its end hangs on the scatter and
 not on where the mean lies, see tests/studies/looks.py. To pay nothing would leave 91 %."""
+
+LONG_TAILS = 1.01
+"""A factor so many times Student's t for Welch and Satterthwaite's degrees of freedom is another distribution's."""
 
 _NOTHING = 1e-12
 """Scatter whose variance is so small a share of what the converter's step hides is that of rounding."""
@@ -164,9 +167,10 @@ class Mean:
 class Combined:
     """Components taken together.
 
-    `u` is the combined standard uncertainty, `dof` its effective degrees of freedom (Welch–Satterthwaite; may be
-    infinite), `U` half the 95 % coverage interval, which is symmetric about the reading, and `k` = U/u (the normal
-    factor where u is 0).
+    `u` is the combined standard uncertainty, `U` half the 95 % coverage interval, which is symmetric about the reading,
+    and `k` = U/u (the normal factor where u is 0), `k_once` what it would be without repeated looks. `dof` are the
+    effective degrees of freedom that belong to `k_once`, and may be infinite: those of Welch and Satterthwaite, or
+    those whose Student's t has `k_once`, where a component's few degrees of freedom give the sum longer tails.
     """
 
     components: tuple[Component, ...]
@@ -174,6 +178,7 @@ class Combined:
     dof: float
     U: float
     k: float
+    k_once: float
     _offsets: NDArray[np.float64] = field(repr=False)
     _below: NDArray[np.float64] = field(repr=False)
 
@@ -200,14 +205,25 @@ def combine(components: Sequence[Component]) -> Combined:
     u = math.sqrt(sum(c.standard**2 for c in kept))
     if u == 0.0:
         nothing: NDArray[np.float64] = np.empty(0)
-        return Combined(kept, 0.0, math.inf, 0.0, normal_quantile(_UPPER), nothing, nothing)
-    offsets, below = convolve(
+        normal = normal_quantile(_UPPER)
+        return Combined(kept, 0.0, math.inf, 0.0, normal, normal, nothing, nothing)
+    offsets, below = _convolved(kept)
+    half = float(np.interp(_UPPER, below, offsets))
+    k_once = combine([replace(c, widen=1.0) for c in kept]).k if any(c.widen > 1.0 for c in kept) else half / u
+    return Combined(kept, u, _belonging(kept, k_once), half, half / u, k_once, offsets, below)
+
+
+def _convolved(kept: Sequence[Component]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return convolve(
         [c.scale for c in kept if c.shape is Shape.NORMAL],
         [c.scale for c in kept if c.shape is Shape.RECTANGULAR],
         [(c.scale, c.dof) for c in kept if c.shape is Shape.STUDENT],
     )
-    half = float(np.interp(_UPPER, below, offsets))
-    return Combined(kept, u, effective_dof(kept), half, half / u, offsets, below)
+
+
+def _belonging(kept: Sequence[Component], k_once: float) -> float:
+    dof = effective_dof(kept)
+    return dof if k_once <= LONG_TAILS * student_quantile(_UPPER, dof) else student_dof(_UPPER, k_once)
 
 
 def effective_dof(components: Sequence[Component]) -> float:

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from daq.judge import finding as core
 from daq.judge.causes import BASIS
+from daq.judge.coverage import coverage_said
 from daq.judge.hints import Hint
 from daq.judge.requirement import Quantity
 from daq.judge.shown import UNITS
@@ -95,6 +96,7 @@ def reading(r: CoreReading, absolute: bool = False) -> c.Reading:
         interval=interval,
         corrections={name: value * factor for name, value in r.corrections},
         flags=list(r.flags),
+        k_from=(coverage_said(r.combined) or None) if known else None,
     )
 
 

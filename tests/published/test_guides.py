@@ -12,8 +12,11 @@ import pytest
 from uncertainties import correlated_values, correlation_matrix, ufloat, umath
 
 from daq.measure.agreement import agreement
+from daq.measure.distributions import fisher_above
 from daq.measure.line import SlidingLine
+from daq.measure.pooling import history_of
 from daq.measure.reading import Reading
+from daq.measure.scatter import Differences, variance_of
 from daq.measure.uncertainty import Component, Shape, combine, mean_of
 from tests.published.rows import rows
 
@@ -37,6 +40,27 @@ def test_means_of_repeated_observations(observed: list[float], mean: float, u: f
     assert told.standard == pytest.approx(u, abs=last)
     assert told.dof == pytest.approx(4, rel=1e-9)
     assert combine([found.component()]).U > 1.5 * combine([told.component()]).U
+
+
+# JCGM 100:2008, H.5, Table H.9 (from memory): standard deviations (µV) of five readings of a Zener standard a day.
+OF_DAYS = (60, 77, 111, 101, 67, 93, 80, 73, 88, 86)
+
+
+@rows("V5.41")
+def test_pooled_variance_of_ten_days() -> None:
+    """JCGM 100:2008, 4.2.4 and H.5, from memory: s_b² = (85 µV)² with 40 degrees of freedom, pooled from ten days of
+    five readings; s_a² = 5·(57 µV)² = (128 µV)² with 9 between days; F = 2.25 against F₀.₉₅(9, 40) = 2.12 and
+    F₀.₉₇₅(9, 40) = 2.45. A day is given by what pooling goes by: differences of neighbours, four to a day, which are
+    2 s² on the average."""
+    days = [{"bench.voltage": Differences((4 * 2.0 * s * s,), (4,))} for s in OF_DAYS]
+    known = history_of(days)["bench.voltage"]
+    assert known.runs == 10
+    assert math.sqrt(variance_of(known.differences)) == pytest.approx(85.0, abs=0.5)
+    assert known.differences.dof == 40
+    assert known.dof == pytest.approx(40.0)  # days differ by no more than chance
+    assert fisher_above((128.0 / 85.0) ** 2, 9.0, 40.0) == pytest.approx(0.04, abs=0.005)
+    assert fisher_above(2.12, 9.0, 40.0) == pytest.approx(0.05, abs=5e-4)
+    assert fisher_above(2.45, 9.0, 40.0) == pytest.approx(0.025, abs=5e-4)
 
 
 @rows("V5.9", "V5.10", "V5.11", "V5.12")

@@ -9,7 +9,7 @@ import pytest
 from daq.measure.distributions import normal_cdf
 from tests.published.rows import HERE, entering, listed, rows_in, witnesses
 
-LAST = {1: 19, 2: 26, 3: 25, 4: 21, 5: 40, 6: 20, 7: 25, 8: 21, 9: 21, 10: 13, 11: 35}
+LAST = {1: 19, 2: 26, 3: 25, 4: 21, 5: 41, 6: 20, 7: 25, 8: 21, 9: 21, 10: 13, 11: 35}
 
 
 def named(file: Path) -> set[str]:

@@ -36,7 +36,8 @@ class Reading(Payload):
     """A value with its uncertainty, all in `unit`: `u` standard, `U` expanded by `k` at `dof` degrees of freedom.
 
     `window` counts from the run's start, in seconds. `interval` stands where there is no value but bounds.
-    `corrections` are what was added to the raw mean, by cause. An infinite `dof` is null.
+    `corrections` are what was added to the raw mean, by cause. An infinite `dof` is null. `k_from` says in one sentence
+    where `k` comes from.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Reading(Payload):
     interval: tuple[float, float] | None = None
     corrections: dict[str, float] = Field(default_factory=dict)
     flags: list[str] = Field(default_factory=list)
+    k_from: str | None = None
 
 
 class Conditions(Payload):

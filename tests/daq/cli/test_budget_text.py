@@ -24,10 +24,24 @@ def test_rows_say_where_each_part_comes_from() -> None:
 
 def test_the_conclusion_adds_them_up() -> None:
     text = conclusion(reading())
-    assert text.startswith("500.0 kPa ± 3.0 (95 %): combined u 1.52 kPa, over 1000 degrees of freedom, k 1.9")
+    assert text.startswith(
+        "500.0 kPa ± 3.0 (95 %): combined u 1.52 kPa, over 1000 degrees of freedom; k = 1.96: the normal "
+    )
     assert "widened for repeated looks: scatter × 1.40" in text
     assert "scatter of 20 values worth 11.0 independent ones (autocorrelation 0.29)" in text
     assert text.endswith("corrected for hose: -0.2 kPa")
+
+
+def test_a_scatter_says_what_it_was_pooled_with() -> None:
+    told = reading()
+    told["budget"][-1] |= {"known_dof": 84.3, "runs": 12}  # type: ignore[index, operator]
+    assert "(autocorrelation 0.29), pooled with 84 degrees of freedom from 12 earlier runs" in conclusion(told)
+    told["budget"][-1] |= {"runs": 0}  # type: ignore[index, operator]
+    assert "(autocorrelation 0.29), pooled with 84 degrees of freedom;" in conclusion(told)
+
+
+def test_what_an_older_version_stored_still_has_its_factor() -> None:
+    assert "degrees of freedom; k = 1.96" in conclusion(reading() | {"k_from": None})
 
 
 def test_in_a_pipe_each_row_names_its_reading() -> None:
