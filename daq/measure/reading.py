@@ -20,6 +20,8 @@ REFERENCE_TEMPERATURE = 293.15
 """Where temperature doubts start to count, K: the usual reference temperature of calibrations (ISO 1)."""
 _OF_SUPPLY = frozenset({"supply voltage off", "voltage at the terminals"})
 """Doubts that all readings of a window share; how each follows the voltage, where that is stated, is its own."""
+SUPPLY_CORRECTION = "supply voltage"
+"""The name of what brings a reading to the test voltage."""
 FEWEST_STEPS = 2
 """Flow steps that a window needs: one alone says nothing of how flow scatters."""
 UNMEASURED_KELVINS = 10.0
@@ -339,7 +341,7 @@ class Reader:
                 "voltage at the terminals", self._volts_doubt(volts, kelvins), 1.0, slope, about="voltage"
             ),
         ]
-        return [("supply voltage", -slope * off)], parts
+        return [(SUPPLY_CORRECTION, -slope * off)], parts
 
     def supply_doubts(self, volts: float, per_volt: float, kelvins: float) -> list[Component]:
         """What is doubtful of a quantity read at `volts` that changes by up to `per_volt`, nothing being corrected."""

@@ -4,7 +4,7 @@ import math
 
 from daq.judge.finding import Finding, Result, judge
 from daq.judge.requirement import Quantity, Requirement
-from daq.measure.reading import Reading, Supply, evidence
+from daq.measure.reading import SUPPLY_CORRECTION, Reading, Supply, evidence
 from daq.measure.uncertainty import combine
 from daq.procedure.guards import Breach
 from daq.procedure.plan import Part, Principle
@@ -113,15 +113,24 @@ class Book:
         return (*(f for stage in self._asked for f in self.of_stage(stage)), *self._extra)
 
 
+def _added(reading: Reading) -> float:
+    """What the correction for the supply has added to a reading."""
+    return max(sum(c for name, c in reading.corrections if name == SUPPLY_CORRECTION), 0.0)
+
+
 def _sag_rule(finding: Finding) -> Finding:
-    """A supply that sags fails nobody: a reading under it stands only where it says too much current in spite of it."""
+    """A supply that sags fails nobody: a reading under it stands only where it says too much current in spite of it.
+
+    That is the current that flowed, without what a correction to the test voltage adds: a voltage that only seems low
+    would make too much of a sound unit's.
+    """
     reading, most = finding.reading, finding.requirement.at_most
     if reading is None or LOW_FLAG not in reading.flags:
         return finding
     if (
         finding.requirement.quantity is Quantity.CURRENT
         and most is not None
-        and reading.bounds(finding.requirement.guard)[0] > most
+        and reading.bounds(finding.requirement.guard)[0] - _added(reading) > most
     ):
         return finding
     return Finding(finding.requirement, finding.stage, reading, Result.VOID)

@@ -12,6 +12,10 @@ from daq.procedure.table import Valve
 SUPPLY_LOW = "supply low"
 SUPPLY_HIGH = "supply high"
 FLUID_TEMPERATURE = "fluid temperature"
+NO_PULSES, OPEN_BUT_PRESSURE = "pressure but no pulses", "pressure in an open line"
+SHUT_BUT_FLOW, SHUT_NO_PRESSURE = "flow with the valve shut", "shut, but no pressure"
+CONTRADICTIONS = frozenset({NO_PULSES, OPEN_BUT_PRESSURE, SHUT_BUT_FLOW, SHUT_NO_PRESSURE})
+"""Signals that speak against a confirmed valve: then one of the stand's channels is wrong, or the line is."""
 FAULTY = " faulty"
 """What the name of a channel is followed by that cannot be believed."""
 SETTLE_S = 1.0
@@ -31,7 +35,7 @@ _CHANNELS = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT, Column.TEMPERATURE
 class Place:
     """Where a run stands: its stage, seconds since power-on (None: off), the valve that the stage needs, the valve as
     it counts (by hand, where that settled it) and as the signals alone show it. `sure` is False while nobody knows yet
-    whether power has just been switched off."""
+    whether power has just been switched off; `flowed`: the unit has pumped in this run."""
 
     stage: str
     on_for: float | None
@@ -39,6 +43,7 @@ class Place:
     valve: Valve | None = None
     by_signals: Valve | None = None
     sure: bool = True
+    flowed: bool = False
 
 
 class Fitness:
@@ -95,11 +100,17 @@ class Fitness:
             return f"valve not {place.needed.value}"
         if place.needed is Valve.OPEN and place.by_signals is Valve.SHUT:
             # Confirmed open, but pressure without a pulse: the valve is shut after all or the meter is dead.
-            return "pressure but no pulses"
+            return NO_PULSES
         if place.needed is Valve.OPEN and step.flow.silent:
             return "no flow yet"  # it may still prime; a limit of its own says for how long
+        if place.needed is Valve.OPEN and place.by_signals is Valve.BETWEEN:
+            # A confirmation says where the valve is, not that pressure and flow are right.
+            return OPEN_BUT_PRESSURE
         if place.needed is Valve.SHUT and not step.flow.silent:
-            return "flow with the valve shut"
+            return SHUT_BUT_FLOW
+        if place.needed is Valve.SHUT and place.by_signals is Valve.BETWEEN and place.flowed:
+            # What pushed fluid through the open line pushes against a shut valve at least as hard.
+            return SHUT_NO_PRESSURE
         return ""
 
     def _condition(self, step: Step) -> str:

@@ -1,5 +1,6 @@
 """One unit tested once: blocks and confirmations go in, effects come out. No I/O, no clock: time comes with samples."""
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -14,13 +15,15 @@ from daq.measure.zero import REST_S
 from daq.procedure.asking import NEVER_SEEN, Standing, asks, must_confirm
 from daq.procedure.awaited import Awaited
 from daq.procedure.belief import Belief
+from daq.procedure.consistency import Visits, contradicts
 from daq.procedure.crosschecks import faulty, reference_alarm
 from daq.procedure.driving import Driving, pauses_of, places_of
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
-from daq.procedure.fitness import FAULTY, Fitness, Place
+from daq.procedure.fitness import CONTRADICTIONS, FAULTY, Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.held import Held, why_not_held
+from daq.procedure.jumps import Jumps
 from daq.procedure.line_zero import CONFIRMED, SENSED, TOLD, LineZero
 from daq.procedure.loss import GONE, Loss
 from daq.procedure.plan import Kind, Part, Stand
@@ -97,6 +100,10 @@ class Run:
         floor = stand.reading.current_floor
         self._belief = Belief(self.measuring, stand.channels, floor, part.test_voltage / 2)
         self._fitness = Fitness(part, self._belief.wrong)
+        resolution = self.measuring.converter.resolution()
+        samples = self.measuring.per_step
+        self._visits, self._jumps = Visits(resolution, samples), Jumps(resolution, samples)
+        self._all_read = False  # of the stage
         self._filling = Filling(part, stand.channels.level, self.measuring.step_s, stand.reading.current_floor)
         self._module, self._current_floor = part.kind is not Kind.PUMP, stand.reading.current_floor
         self._effects: list[Effect] = []
@@ -432,17 +439,31 @@ class Run:
     def _read(self, step: Step) -> None:
         if self._awaited.holds:
             return
+        unfit = self._why_unfit(step)
+        self._visits.feed(step, self.stage, fit=not unfit)
+        jumped = self._jumps.feed(step, stage_of(self.stage).valve, fit=not unfit)
+        if jumped:
+            self._end(voided=f"{jumped} jumped alone")
+        elif self._all_read or self._take_readings(step, unfit):
+            self._go_on()
+
+    def _take_readings(self, step: Step, unfit: str) -> bool:
+        """Whether the stage has all that it needs."""
         by_hand = self._by_signals is not self._valve and self._sensor.position is None
-        effects, complete = self._reading.feed(step, self._why_unfit(step), by_hand, sure=self._switch.sure)
+        effects, self._all_read = self._reading.feed(step, unfit, by_hand, sure=self._switch.sure)
         self._effects.extend(effects)
-        if not complete:
-            return
+        if not self._all_read:
+            return False
         self._effects.extend(self._reading.reopened(self._t))
         wanted = self._reading.capture_wanted()
         if wanted is not None:
             self._awaited.ask(self.stage, self._t, holds=self._reading.speed_asked)
             self._effects.append(wanted)
-        if not self._awaited.holds:
+        return True
+
+    def _go_on(self) -> None:
+        """A stage with all its readings ends, unless a capture is still to come or the line is still opening."""
+        if not self._awaited.holds and not self._visits.waits(self.stage, self._t):
             self._event(Event.READ)
 
     def _await_capture(self, step: Step) -> None:
@@ -491,7 +512,8 @@ class Run:
     def _why_unfit(self, step: Step) -> str:
         """What keeps this step out of a window, kept as the reason should the stage's time run out."""
         needed = stage_of(self.stage).valve
-        place = Place(self.stage, self._on_for, needed, self._valve, self._by_signals, sure=self._switch.sure)
+        flowed, sure = self._belief.flowed_at > -math.inf, self._switch.sure
+        place = Place(self.stage, self._on_for, needed, self._valve, self._by_signals, sure, flowed)
         self._unfit = self._fitness.why_not(step, place)
         self._unfit = self._unfit or self._gone(step)
         if not self._unfit and self._driving is not None and needed in (Valve.OPEN, Valve.SHUT):
@@ -534,7 +556,11 @@ class Run:
             text = f"stage {self.stage}: the signals do not show the valve as needed"
             self._effects.append(Alarm("confirm_needed", "warn", text, "set the valve, then confirm where it is"))
         elif move is Move.END:
-            self._end(self._unanswered() if event is Event.UNANSWERED else "")
+            self._end(self._unanswered() if event is Event.UNANSWERED else self._contradicted())
+
+    def _contradicted(self) -> str:
+        """Signals that speak against where the valve was confirmed, until the stage's time ran out; empty for none."""
+        return self._unfit if self._unfit in CONTRADICTIONS else ""
 
     def _unanswered(self) -> str:
         if self._unfit.endswith(FAULTY):
@@ -559,7 +585,8 @@ class Run:
         self._at, self._entered, self._since = at, self._t, self._t
         self._asked, self._settled_by_hand, self._unfit = False, by_hand, "not steady"
         self._by_signals = self._valve_wrong_since = None
-        self._awaited.holds = False
+        self._awaited.holds = self._all_read = False
+        self._visits.enter()
         self._reading.enter(self.stage)
         if stage_of(self.stage).name == "finish" and not self._switch.on:
             self._next()
@@ -620,6 +647,8 @@ class Run:
             self._end()
 
     def _end(self, voided: str = "") -> None:
+        voided = voided or self._visits.contradiction()
+        self._effects.extend(contradicts(voided))
         complete = self._at == len(self.stages)
         if not complete:
             self._log.append((self.stage, self._since, self._t))

@@ -45,6 +45,7 @@ CLEARED_BY: dict[str, tuple[tuple[Gone, ...], str]] = {
     "flow_ended": _RUN,
     "pressure_lost": _RUN,
     "no_fill": _RUN,
+    "channels_disagree": _RUN,
     "power_did_not_come_on": _RUN,
     "power_failed": _RUN,
     "power_did_not_go_off": _RUN,

@@ -95,6 +95,8 @@ class Bench:
 
     The channels in `stuck` repeat the count that they had when they got there; those in `quiet` have no scatter, and
     with `holds` all give each value for so many blocks. With `upstream` the voltage is sensed before the switch.
+    What a role's channel shows is `gains` times what is there, and the meter's pulses are `meter_gain` times as many;
+    `extra` (Pa) adds to the pressure in the line.
     `powered_s` is how long there was power, `lowest` (V) the lowest supply that it had.
     """
 
@@ -114,6 +116,9 @@ class Bench:
     meter_alive: bool = True
     level_fitted: bool = True
     silent_wires: dict[Role, float] = field(default_factory=dict)
+    gains: dict[Role, float] = field(default_factory=dict)
+    meter_gain: float = 1.0
+    extra: float = 0.0
     stuck: set[Role] = field(default_factory=set)
     quiet: frozenset[Role] = frozenset()
     holds: int = 1
@@ -144,13 +149,14 @@ class Bench:
             self.pressure = self.unit.shutoff * (1 - self.valve) + line
         else:
             self.pressure *= 1 - DT / self.unit.holds if self.valve == 0.0 else 0.0
-        return {
-            Role.PRESSURE: self.pressure + self.zero,
+        levels = {
+            Role.PRESSURE: self.pressure + self.zero + (self.extra if self.power else 0.0),
             Role.SUPPLY_VOLTAGE: self.supply if self.power or self.upstream else self.supply * self._induced(),
             Role.SHUNT: self.unit.current if self.power else 0.0,
             Role.FLUID_TEMPERATURE: self.celsius + 273.15,
             Role.LEVEL: self.level,
         }
+        return {role: level * self.gains.get(role, 1.0) for role, level in levels.items()}
 
     def _induced(self) -> float:
         """The share of the supply's voltage at the terminals of a motor that runs down."""
@@ -190,7 +196,7 @@ class Bench:
         """Ticks of the edges up to the block's last scan; the flow is the same all through the block."""
         if not self.meter_alive or self.pumping == 0.0:
             return []
-        hertz = self.pumping * FLOW.k_table[2][1]
+        hertz = self.pumping * FLOW.k_table[2][1] * self.meter_gain
         before, after = self._phase, self._phase + hertz * DT
         self._phase = after
         first = self.line.scans * self.line.per_scan

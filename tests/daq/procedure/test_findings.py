@@ -7,7 +7,7 @@ import pytest
 
 from daq.judge.finding import Result
 from daq.judge.requirement import Quantity, Requirement
-from daq.measure.reading import Reading
+from daq.measure.reading import SUPPLY_CORRECTION, Reading
 from daq.measure.uncertainty import Component, Shape, combine
 from daq.procedure.findings import LOW_FLAG, Book, supply_of
 from daq.procedure.guards import Breach
@@ -57,6 +57,14 @@ def test_the_newest_look_counts() -> None:
 def test_under_a_low_supply_only_too_much_current_stands(amperes: float, result: Result) -> None:
     made = book()
     made.take(current(amperes, "free_flow", LOW_FLAG))
+    assert results(made)["free_flow: current, free flow"] is result
+
+
+@pytest.mark.parametrize(("flowed", "result"), [(6.6, Result.VOID), (7.6, Result.NOT_MET)])
+def test_a_correction_to_the_test_voltage_fails_nobody(flowed: float, result: Result) -> None:
+    """A voltage that falls in its channel alone seemed low, and 6.6 A were made 8 A of."""
+    made = book()
+    made.take(replace(current(8.0, "free_flow", LOW_FLAG), corrections=((SUPPLY_CORRECTION, 8.0 - flowed),)))
     assert results(made)["free_flow: current, free flow"] is result
 
 
