@@ -66,7 +66,7 @@ class ConfirmError(Exception):
 
 class Run:
     """A run of one part on one stand with one device. `years` since calibration by channel name; `history` is how
-    channels scattered in earlier runs of that part there, see `Reader`.
+    channels scattered in earlier runs of that part there, see `Reader`. `ended_open`: the line was open at its end.
 
     `now` is what a run begins with; `feed`, `confirm`, `status` and `halt` give the effects from there, in order. After
     `Ended` nothing is taken any more and `outcome` is set.
@@ -121,6 +121,7 @@ class Run:
         self._awaited = Awaited()
         self._cut_short = ""
         self._t = 0.0
+        self.ended_open = False
         self.outcome: Outcome | None = None
         self._enter(0)
         self._effects.clear()
@@ -401,8 +402,10 @@ class Run:
         """Whether pressure stays up with the valve open although the run is over. What flowed until now, past an open
         valve, leaves no pressure behind."""
         opened = stage_of(self.stage).name == "finish" and stage_of(self.stages[-2]).name == "free_flow"
-        flowed = self._t - self._belief.flowed_at < FLOWED_S
-        return opened and flowed and not (step.faulty & BITS[Column.PRESSURE] or back_at_zero(step, self._channels))
+        if not opened or self._t - self._belief.flowed_at >= FLOWED_S or step.faulty & BITS[Column.PRESSURE]:
+            return False
+        self.ended_open = back_at_zero(step, self._channels)
+        return not self.ended_open
 
     def _dry_check(self) -> None:
         effect, read = self._reading.dry_check(self._steps, self._switch.on_at, self._switch.off_at)

@@ -215,10 +215,16 @@ class StageReading:
         """Whether too little flow has been seen for too short a time to be held against a unit: air lets the flow of a
         sound one stand still for some seconds. It takes as long as no flow at all."""
         asked = [r for r in self._asked() if r.quantity == "flow" and "flow" not in self._settled]
-        if not asked or calm_s >= FAILS_S:
+        if not asked or calm_s >= FAILS_S or self._failed_before():
             return False
         reading = self._reader.read("flow", window, self._looks("flow"))
         return any(judge(r, reading, self._stage).result is Result.NOT_MET for r in asked)
+
+    def _failed_before(self) -> bool:
+        """Whether flow has failed the unit in an earlier stage: what it takes was waited for there."""
+        others = (s for s in self._stages if s != self._stage and self.book.asked(s))
+        found = (f for s in others for f in self.book.of_stage(s))
+        return any(f.requirement.quantity == "flow" and f.result is Result.NOT_MET for f in found)
 
     def _look(self, window: Window) -> tuple[list[Taken], bool]:
         asked = self._asked()

@@ -586,7 +586,7 @@ class Stand:
             self._lease.end()
         self._active, self._removing = None, True
         if self.identity is not None:
-            self._idle = Idle(self.config.stand.channels, self.identity)
+            self._idle = Idle(self.config.stand.channels, self.identity, opened=active.run.ended_open)
             if self._status is not None:
                 self._idle.status(self._status)
         self._finishing = asyncio.create_task(self._finish(active, device), name=f"finish {active.about.run}")

@@ -1,6 +1,7 @@
 """What happens to a unit on the bench and is none of its doing, in whole runs of the daemon: void, never fail."""
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +11,7 @@ from daq.stand.said import Live
 from simulator.plant.unit import Inlet
 from tests.daq.stand.bench import Bench
 from tests.daq.stand.conftest import OpenBench
+from tests.daq.stand.driven import driven
 
 
 def befall(bench: Bench, mishap: str, stage: str, after: float, then: str = "") -> None:
@@ -145,3 +147,44 @@ async def test_steady_for_two_seconds_in_the_middle_of_air(open_bench: OpenBench
         assert data.verdict.value == "void"
         for reading in data.readings:
             assert reading.quantity != "flow" or reading.value is None or reading.value > 110.0
+
+
+@pytest.mark.parametrize(
+    ("mishap", "stage", "after"),
+    [
+        ("hose_off", "free_flow", 1.5),
+        ("hose_off", "throttle", 2.0),
+        ("hose_off", "shutoff", 0.2),
+        ("hose_off", "free_flow.2", 0.5),
+        ("lead_off", "free_flow", 1.5),
+        ("lead_off", "reopen", 1.0),
+        ("unit_off", "throttle", 2.0),
+        ("unit_off", "shutoff", 0.2),
+        ("out_of_fluid", "throttle", 0.5),
+        ("out_of_fluid", "free_flow.2", 0.5),
+    ],
+)
+async def test_a_driven_stand_fails_no_unit_for_what_befalls_it(
+    tmp_path: Path, mishap: str, stage: str, after: float
+) -> None:
+    """A stand that knows its valve shut read no pressure there as the unit's own."""
+    async with driven(tmp_path) as stand:
+        befall(stand.bench, mishap, stage, after)
+        data = await stand.test()
+        assert data.verdict.value == "void"
+        assert not stand.power.on
+
+
+@pytest.mark.parametrize("mishap", ["hose_off", "out_of_fluid", "lead_off"])
+async def test_running_without_flow_ends_after_five_seconds(open_bench: OpenBench, mishap: str) -> None:
+    """It took ten, counted from when the meter was silent. A unit that was never seen to work in fluid fails by it; one
+    whose lead came off after it ran in its dry check does not."""
+    async with open_bench("sim://depot/good-pump") as bench:
+        befall(bench, mishap, "free_flow", 0.0)
+        befall(bench, mishap, "free_flow", 0.3)  # whatever the person has put right meanwhile
+        data = (await bench.test()).data
+        assert data.verdict.value == ("void" if mishap == "lead_off" else "fail")
+        notes = await bench.events(data.run, "note")
+        on = [n["t"] for n in notes if n["what"] == "power on"]
+        end = max(said.step.t for said in bench.all(Live) if said.about is not None)
+        assert 4.9 < end - on[-1] < 5.9  # a wet impeller still gives some pulses as it runs dry

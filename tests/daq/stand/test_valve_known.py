@@ -8,7 +8,7 @@ import pytest
 from daq.publish import contract as c
 from daq.stand.said import Stage
 from simulator.bench import Bench as Simulated
-from tests.daq.stand.bench import Bench
+from tests.daq.stand.bench import STREAMING, Bench
 from tests.daq.stand.conftest import OpenBench
 from tests.daq.stand.driven import opened, stand_file
 
@@ -149,3 +149,17 @@ async def test_a_driven_valve_that_is_sensed_where_it_was_not_told_to_be(
         assert (data.verdict.value, data.why) == ("void", "valve does not obey")
         assert await zero_note(bench, data.run) == []
         assert data.pump_on_s == 0.0
+
+
+async def test_a_run_that_ended_with_its_line_open_shows_it_for_the_zero_between_runs(open_bench: OpenBench) -> None:
+    async with open_bench(STREAMING) as bench:
+        await bench.test()
+        assert bench.stand._idle is not None
+        assert bench.stand._idle.line_open
+
+
+async def test_a_run_that_ended_with_its_line_shut_does_not(open_bench: OpenBench) -> None:
+    async with open_bench("sim://depot/module?pace=2000") as bench:
+        await bench.test("MH-3310")
+        assert bench.stand._idle is not None
+        assert not bench.stand._idle.line_open
