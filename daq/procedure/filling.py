@@ -40,8 +40,8 @@ class Filling:
         if self.begun is None:
             self.begun = self._previous = t
 
-    def feed(self, step: Step, power: bool) -> None:
-        """Takes a step of the run."""
+    def feed(self, step: Step, power: bool, *, opened: bool = False) -> None:
+        """Takes a step of the run; `opened`: a position sensor shows the valve not shut."""
         if self.begun is None:
             return
         dt, self._previous = step.t - self._previous, step.t
@@ -52,16 +52,16 @@ class Filling:
             self._volts += step.voltage * dt
             self._kelvins += step.temperature * dt
         if not self.full:
-            self._look_for_hands(step, power, dt)
+            self._look_for_hands(step, dt, power=power, opened=opened)
         self.blind = bool(step.faulty & BITS[Column.LEVEL])
         if self.blind:
             self.blind_s += dt
         elif self._level is not None:
             self._watch(step, self._level.full_at)
 
-    def _look_for_hands(self, step: Step, power: bool, dt: float) -> None:
+    def _look_for_hands(self, step: Step, dt: float, *, power: bool, opened: bool) -> None:
         flows = not step.flow.silent and math.isfinite(step.flow.high)
-        by = "valve not shut" if flows else ""
+        by = "valve not shut" if flows or opened else ""
         by = by if power else "power off"
         by = by if abs(step.current) >= self._floor or not power else "current ended"
         self.disturbed_s += dt if by else 0.0

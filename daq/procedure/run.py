@@ -223,10 +223,11 @@ class Run:
         self._take_zero(step)
         self._look_back()
         switched = self._switch.feed(step)
-        self._filling.feed(step, self._switch.on and self._switch.sure)
+        opened = self._sensor.position not in (None, Valve.SHUT)
+        self._filling.feed(step, self._switch.on and self._switch.sure, opened=opened)
         self._locate_valve(step)
-        wet, opened = self._switch.on and self._in_fluid, stage_of(self.stage).valve is Valve.OPEN
-        lost = self._loss.feed(step, wet=wet, opened=opened)
+        needs_open = stage_of(self.stage).valve is Valve.OPEN
+        lost = self._loss.feed(step, wet=self._switch.on and self._in_fluid, opened=needs_open)
         breach = lost or self._guards.feed(step, self._situation(step)) or self._tripping.feed(step, self._steps)
         if breach is not None and self.outcome is None:
             self._halt(self._welded() or breach)

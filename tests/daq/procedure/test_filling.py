@@ -7,7 +7,7 @@ import pytest
 
 from daq.measure.channels import LevelInput
 from daq.measure.convert import BITS, Column
-from daq.measure.flow import UNKNOWN
+from daq.measure.flow import UNKNOWN, Flow
 from daq.measure.steps import Step
 from daq.procedure.filling import Filling
 from tests.daq.procedure.bench import module
@@ -16,9 +16,14 @@ LEVEL = LevelInput(volts_empty=0.5, volts_full=4.5, full_at=0.9)
 STEP = Step(0, 0.0, 0.0, 13.5, 5.0, 295.0, 0.0, UNKNOWN, None, False, 0, 0, 0.0)
 
 
-def filled(levels: list[float], changes: dict[int, dict[str, float]] | None = None, power: bool = True) -> Filling:
+def filled(
+    levels: list[float],
+    changes: dict[int, dict[str, float]] | None = None,
+    power: bool = True,
+    floor: float = 0.0,
+) -> Filling:
     """Steps with these levels from power-on at 10 s on."""
-    filling = Filling(module(), LEVEL, 0.05)
+    filling = Filling(module(), LEVEL, 0.05, floor)
     filling.begin(10.0)
     t = 10.0
     for k, level in enumerate(levels):
@@ -95,3 +100,45 @@ def test_conditions_are_means_over_the_time_under_power(change: dict[str, float]
 
 def test_time_without_power_is_no_condition() -> None:
     assert filled([0.1] * 5, power=False).unfit == "power off"
+
+
+FLOWS = Flow(3e-5, 3e-5, 3e-5)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"flow": FLOWS}, "valve not shut"),
+        ({"current": 0.0}, "current ended"),
+        ({}, ""),
+    ],
+)
+@pytest.mark.parametrize("steps", [5, 30])
+def test_what_hands_do_meanwhile_spoils_the_time(change: dict[str, object], says: str, steps: int) -> None:
+    """A quarter of a second does not, one and a half do."""
+    changes = dict.fromkeys(range(10, 10 + steps), change)
+    levels = [min(0.02 * k, 0.85) for k in range(60)]
+    filling = filled(levels, changes, floor=0.15)  # type: ignore[arg-type]
+    assert filling.unfit == (says if steps > 10 else "")
+
+
+def test_power_that_was_off_meanwhile_spoils_it_too() -> None:
+    filling = Filling(module(), LEVEL, 0.05, 0.15)
+    filling.begin(0.0)
+    for k in range(100):
+        on = not 20 <= k < 60
+        filling.feed(replace(STEP, t=0.05 * (k + 1), level=0.005 * k, current=5.0 if on else 0.0), power=on)
+    assert filling.unfit == "power off"
+
+
+def test_a_valve_that_is_sensed_open_spoils_it_without_any_flow() -> None:
+    filling = Filling(module(), LEVEL, 0.05, 0.15)
+    filling.begin(0.0)
+    for k in range(100):
+        filling.feed(replace(STEP, t=0.05 * (k + 1), level=0.005 * k), power=True, opened=k > 50)
+    assert filling.unfit == "valve not shut"
+
+
+def test_a_level_that_falls_is_fluid_that_goes_elsewhere() -> None:
+    assert filled([0.02 * k for k in range(20)] + [0.38 - 0.02 * k for k in range(10)]).unfit == "level fell"
+    assert filled([0.1, 0.3, 0.25, 0.3, 0.24, 0.4]).unfit == ""  # waves
