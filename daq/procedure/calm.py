@@ -83,8 +83,8 @@ class Calm:
     def lasts(self, window: list[Step]) -> float:
         """Seconds from the newest turn of any channel, or from the stage's beginning, to the window's end; infinite
         where nothing is looked at."""
-        if self._since is None:
-            return math.inf if not self._names else 0.0
+        if not self._names or self._since is None:
+            return 0.0 if self._names else math.inf
         turns = [last for name in self._names if (last := self._lulls(name, window)[1]) is not None]
         return window[-1].t - max(turns, default=self._since)
 

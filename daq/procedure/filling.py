@@ -9,8 +9,36 @@ from daq.procedure.plan import Part
 
 DISTURBED_S = 0.5
 """Hands are never as quick as a step: less than this is no disturbance. Common practice, no source."""
-FELL = 0.1
+FELL = 0.2
 """A level that falls by this share of the reservoir is no wave: fluid went another way. Common practice, no source."""
+
+
+class Disturbance:
+    """What keeps a module from filling without being its fault, as long as it fills: `seconds` in which the unit had no
+    power or no current, or fluid went out past the valve; infinite where the level fell. `why` says in a few words what
+    it was last. `floor` (A) is what a unit draws at least."""
+
+    def __init__(self, floor: float) -> None:
+        self._floor, self._top = floor, 0.0
+        self.seconds = 0.0
+        self.why = ""
+
+    def feed(self, step: Step, dt: float, *, power: bool, opened: bool) -> None:
+        """Takes a step of `dt` seconds; `opened`: a position sensor shows the valve not shut."""
+        flows = not step.flow.silent and math.isfinite(step.flow.high)
+        why = "valve not shut" if flows or opened else ""
+        if not power:
+            why = "power off"
+        elif abs(step.current) < self._floor:
+            why = "current ended"
+        self.seconds += dt if why else 0.0
+        self.why = why or self.why
+
+    def level(self, level: float) -> None:
+        """Takes a level, as a share of full."""
+        self._top = max(self._top, level)
+        if level < self._top - FELL:
+            self.why, self.seconds = "level fell", math.inf
 
 
 class Filling:
@@ -18,8 +46,8 @@ class Filling:
 
     `full_at` is when the level sensor first showed full after it had shown less. A sensor that shows full from the
     start tells nothing: then `full` is true and `full_at` stays None. Times are seconds of the run; `lost_s` of them no
-    scan tells of, in `blind_s` of them the sensor was faulty (`blind`: it is now), in `disturbed_s` of them the unit
-    had no power or no current, or fluid flowed out past the valve. `current_floor` (A) is what a unit draws at least.
+    scan tells of, in `blind_s` of them the sensor was faulty (`blind`: it is now). `current_floor` (A) is what a unit
+    draws at least.
     """
 
     def __init__(self, part: Part, level: LevelInput | None, step_s: float, current_floor: float = 0.0) -> None:
@@ -29,8 +57,7 @@ class Filling:
         self.full_at: float | None = None
         self.blind = False
         self.lost_s = self.blind_s = 0.0
-        self.disturbed_s = 0.0
-        self._floor, self._by, self._top = current_floor, "", 0.0
+        self._disturbance = Disturbance(current_floor)
         self._seen_below = False
         self._previous = 0.0
         self._powered_s = self._volts = self._kelvins = 0.0
@@ -52,25 +79,16 @@ class Filling:
             self._volts += step.voltage * dt
             self._kelvins += step.temperature * dt
         if not self.full:
-            self._look_for_hands(step, dt, power=power, opened=opened)
+            self._disturbance.feed(step, dt, power=power, opened=opened)
         self.blind = bool(step.faulty & BITS[Column.LEVEL])
         if self.blind:
             self.blind_s += dt
         elif self._level is not None:
             self._watch(step, self._level.full_at)
 
-    def _look_for_hands(self, step: Step, dt: float, *, power: bool, opened: bool) -> None:
-        flows = not step.flow.silent and math.isfinite(step.flow.high)
-        by = "valve not shut" if flows or opened else ""
-        by = by if power else "power off"
-        by = by if abs(step.current) >= self._floor or not power else "current ended"
-        self.disturbed_s += dt if by else 0.0
-        self._by = by or self._by
-
     def _watch(self, step: Step, full_at: float) -> None:
-        self._top = max(self._top, step.level)
-        if step.level < self._top - FELL and not self.full:
-            self._by, self.disturbed_s = "level fell", math.inf
+        if not self.full:
+            self._disturbance.level(step.level)
         self.full = step.level >= full_at
         self._seen_below |= not self.full
         if self.full and self._seen_below and self.full_at is None:
@@ -86,8 +104,8 @@ class Filling:
         nothing."""
         if self._powered_s == 0.0:
             return "power off"
-        if self.disturbed_s > DISTURBED_S:
-            return self._by
+        if self._disturbance.seconds > DISTURBED_S:
+            return self._disturbance.why
         part, volts = self._part, self._volts / self._powered_s
         if abs(volts - part.test_voltage) > part.voltage_tolerance:
             return "supply low" if volts < part.test_voltage else "supply high"

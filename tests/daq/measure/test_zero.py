@@ -9,7 +9,7 @@ import pytest
 from daq.measure.convert import BITS, Column, Zero
 from daq.measure.flow import Flow
 from daq.measure.steps import Step
-from daq.measure.zero import REST_S, AtRest
+from daq.measure.zero import REST_S, AtRest, Vent
 from tests.daq.measure.blocks import CHANNELS
 
 LSB = {"pressure": 50.0, "current": 1e-3}
@@ -101,3 +101,48 @@ def test_without_one_the_largest_shift_is_the_doubt() -> None:
 
 def test_a_broken_sensor_of_something_else_hinders_no_zero() -> None:
     assert watched([replace(s, faulty=BITS[Column.LEVEL]) for s in rest(5.2)]).zero is not None
+
+
+# A line that is opened.
+
+
+def vented(pressures: list[float], opened: bool = False) -> bool:
+    vent = Vent(5e3, opened)
+    for k, p in enumerate(pressures):
+        vent.feed(replace(rest(0.05)[0], t=0.05 * (k + 1), pressure=p))
+    return vent.opened
+
+
+def test_pressure_that_falls_to_its_zero_at_once_shows_an_open_line() -> None:
+    assert vented([100e3] * 5 + [0.0] * 5)
+    assert vented([100e3] * 5 + [4.9e3])
+    assert vented([100e3] * 5 + [15e3] * 9 + [0.0])  # within half a second
+    assert not vented([100e3] * 5 + [15e3] * 12 + [0.0])
+    assert not vented([100e3] * 5 + [5.1e3] * 5)
+    assert not vented([19e3] * 5 + [0.0] * 5)  # too little to tell it from a shift
+    assert not vented([0.0] * 20)
+
+
+def test_pressure_that_rises_again_shows_that_it_is_not_open_any_more() -> None:
+    assert vented([0.0] * 5, opened=True)
+    assert not vented([0.0] * 5 + [5.1e3, 0.0], opened=True)
+    assert not vented([30e3], opened=True)
+
+
+@pytest.mark.parametrize("change", [{"lost": True}, {"faulty": BITS[Column.PRESSURE]}])
+def test_what_cannot_be_believed_vents_nothing(change: dict[str, int]) -> None:
+    vent, [step] = Vent(5e3), rest(0.05)
+    vent.feed(replace(step, t=0.05, pressure=100e3))
+    vent.feed(replace(step, t=0.1, pressure=0.0, **change))  # type: ignore[arg-type]
+    vent.feed(replace(step, t=0.15, pressure=0.0))
+    assert not vent.opened
+
+
+def test_a_rest_that_turns_out_to_be_none_gives_no_zero() -> None:
+    made = watched(rest(5.2))
+    assert made.zero is not None
+    made.disturb()
+    assert (made.zero, made.shifted, made.resting) == (None, None, False)
+    for step in rest(4.9):
+        made.feed(replace(step, t=step.t + 5.2))
+    assert made.zero is None

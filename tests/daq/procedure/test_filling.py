@@ -140,5 +140,5 @@ def test_a_valve_that_is_sensed_open_spoils_it_without_any_flow() -> None:
 
 
 def test_a_level_that_falls_is_fluid_that_goes_elsewhere() -> None:
-    assert filled([0.02 * k for k in range(20)] + [0.38 - 0.02 * k for k in range(10)]).unfit == "level fell"
-    assert filled([0.1, 0.3, 0.25, 0.3, 0.24, 0.4]).unfit == ""  # waves
+    assert filled([0.02 * k for k in range(20)] + [0.38 - 0.02 * k for k in range(12)]).unfit == "level fell"
+    assert filled([0.1, 0.3, 0.2, 0.3, 0.15, 0.4]).unfit == ""  # waves
