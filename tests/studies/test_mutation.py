@@ -72,6 +72,12 @@ def test_what_is_changed(tmp_path: Path) -> None:
     } <= after
 
 
+def test_a_zip_stays_strict(tmp_path: Path) -> None:
+    made = mutants(tmp_path, "def f(a, b):\n    return dict(zip(a, b, strict=True))\n")
+    assert {m.after for m in made} >= {"return dict(zip(None, b, strict=True))"}
+    assert all("strict=True" in m.after or "zip" not in m.after for m in made)
+
+
 def test_what_is_no_behaviour_stays(tmp_path: Path) -> None:
     changed = " ".join(m.before for m in mutants(tmp_path))
     for kept in ("Docstrings", "words of", "Pair", "import", "property"):

@@ -85,3 +85,7 @@ def test_voltage_has_its_calibration_and_resolution() -> None:
 def test_there_is_no_other_channel() -> None:
     with pytest.raises(KeyError):
         doubts().of("level", 1.0, kelvins=0.0)
+
+
+def test_without_a_flow_nothing_goes_through_the_hose() -> None:
+    assert [c.standard for c in doubts().of("pressure", 4e5, kelvins=3.0) if c.source == "hose"] in ([], [0.0])

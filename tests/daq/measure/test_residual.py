@@ -15,7 +15,7 @@ from daq.measure.convert import Floats
 from daq.measure.decay import decay_of
 from daq.measure.errors import ResidualError
 from daq.measure.residual import Residual, leak_rate, residual_of
-from daq.measure.uncertainty import combine
+from daq.measure.uncertainty import combine, mean_of
 
 LEAK = Leak(((200e3, 100.0), (500e3, 400.0)), doubt=20.0, temperature=295.0)
 STEP = 0.05
@@ -200,3 +200,24 @@ def test_a_hole_elsewhere_is_bridged() -> None:
     kept = np.abs(t - 5.0) > 0.3
     whole, holed = read(t, 450e3 - 1e3 * t), read(t[kept], 450e3 - 1e3 * t[kept])
     assert holed.value == pytest.approx(whole.value, rel=1e-5)
+
+
+def test_below_its_table_the_leak_of_an_absolute_transducer_counts_from_the_air() -> None:
+    air, t = 101_325.0, times(11.0)
+    absolute = Leak(((air + 200e3, 100.0), (air + 500e3, 400.0)), doubt=20.0, rest=air)
+    for above, apart in ((50e3, 25.0), (0.0, 0.0), (300e3, 0.0)):
+        residual = read(t, np.full_like(t, air + above), leak=absolute)
+        doubts = {c.source: c.standard for c in residual.components}
+        assert doubts["stand's leak beyond its table"] == pytest.approx(apart * 10.0 / math.sqrt(3), abs=1e-9)
+
+
+def test_the_curve_that_the_law_may_miss_takes_its_degrees_of_freedom() -> None:
+    """The scatter is that of 80 steps (2 s each way) about a polynomial of degree 3."""
+    t = times(20.0)
+    noise = np.random.default_rng(3).normal(0.0, 300.0, t.size)
+    residual = read(t, 400e3 + noise, leak=None)
+    near = noise[np.abs(t - 10.0) <= 2.0]
+    about = t[np.abs(t - 10.0) <= 2.0] - 10.0
+    plain = mean_of(near - np.polyval(np.polyfit(about, near, 3), about))
+    assert residual.mean.dof == pytest.approx(plain.dof - 3.0, rel=0.05)
+    assert residual.mean.n == 10

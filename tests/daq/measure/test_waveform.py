@@ -223,3 +223,13 @@ def test_equal_samples_give_equal_digits() -> None:
 def test_it_costs_no_more_than_a_million_additions() -> None:
     current = counted(EVEN.current(rng(), NOISE))
     assert cost(lambda: waveform_of(current, HZ, segments=8)) < 1000.0
+
+
+@pytest.mark.parametrize("segments", [8, 12])
+def test_a_capture_holds_five_turns_at_least(segments: int) -> None:
+    """At 117.3 turns a second; a hump more or less is what a window's edge takes."""
+    current = Motor(117.3, np.ones(segments)).current(rng(), NOISE)
+    five = round(5.0 / 117.3 * HZ)
+    enough = waveform_of(current[: round(1.06 * five)], HZ, segments=segments)
+    assert isinstance(enough, Waveform)
+    assert f"humps: expected at least {5 * segments}" in undetermined(current[: round(0.94 * five)], segments=segments)

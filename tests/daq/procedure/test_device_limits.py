@@ -403,3 +403,14 @@ def test_an_end_is_always_set_and_fits_the_frame() -> None:
     assert longest_on(pump(), replace(LIMITS, stage_s=1e5), STAGES) == 0xFFFF
     assert longest_on(pump(), LIMITS, ("connect", "immerse")) == 1
     assert all(stage_of(s).power is not True for s in ("connect", "immerse", "residual", "finish"))
+
+
+@pytest.mark.parametrize("volts", [2.0, -0.5, 0.0])
+def test_volts_that_single_precision_holds_are_sent_as_they_are(volts: float) -> None:
+    assert strict(volts, -math.inf) == volts == strict(volts, math.inf)
+
+
+@pytest.mark.parametrize("volts", [0.1, 4.1, 3.105, -0.1])
+def test_other_volts_are_rounded_to_the_strict_side_by_one_step_at_most(volts: float) -> None:
+    step = float(np.spacing(np.float32(abs(volts))))
+    assert volts - step < strict(volts, -math.inf) <= volts <= strict(volts, math.inf) < volts + step

@@ -145,3 +145,18 @@ def test_a_requirement_on_a_stage_that_the_run_has_not_is_void() -> None:
     part = pump(Requirement("turns", Quantity.CURRENT, "dry_check", at_least=0.3), dry_check_s=None)
     (finding,) = Book(part, sequence(part.kind, dry_check=False)).findings()
     assert (finding.stage, finding.result, finding.reading) == ("dry_check", Result.VOID, None)
+
+
+def test_a_stage_that_the_run_has_not_is_void_by_its_own_requirement() -> None:
+    asked = Requirement("fills", Quantity.FILL_TIME, "fill", at_most=10.0)
+    made = Book(pump(asked), sequence(PART.kind, dry_check=True))
+    [found] = made.findings()
+    assert (found.requirement, found.stage, found.result, found.reading) == (asked, "fill", Result.VOID, None)
+
+
+def test_a_reading_under_a_low_supply_is_kept_although_it_counts_for_nothing() -> None:
+    made = book()
+    sagging = current(5.0, "free_flow", LOW_FLAG)
+    [found] = made.take(sagging)
+    assert (found.result, found.reading) == (Result.VOID, sagging)
+    assert made.readings() == (sagging,)

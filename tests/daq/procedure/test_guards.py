@@ -310,3 +310,18 @@ def test_what_people_read() -> None:
         assert each is not None
         assert 0 < len(each.why) <= 24
         assert each.do.startswith("switch off")
+
+
+@pytest.mark.parametrize(
+    ("at", "beyond", "code"),
+    [
+        ({"pressure": 900e3}, {"pressure": 900e3 + 1e-3}, "over_pressure"),
+        ({"current": 18.0}, {"current": 18.0 + 1e-6}, "over_current"),
+        ({"temperature": 318.15}, {"temperature": 318.16}, "fluid_hot"),
+    ],
+)
+def test_a_limit_may_be_reached_and_not_passed(at: dict[str, float], beyond: dict[str, float], code: str) -> None:
+    assert breach(replace(STEP, **at)) is None  # type: ignore[arg-type]
+    found = breach(replace(STEP, **beyond))  # type: ignore[arg-type]
+    assert found is not None
+    assert found.code == code

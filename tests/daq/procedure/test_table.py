@@ -186,3 +186,11 @@ def test_confirmations_are_words_of_their_own() -> None:
         "removed",
     }
     assert {stage.do for stage in STAGES.values()} <= set(Do)
+
+
+@pytest.mark.parametrize("kind", Kind)
+def test_a_stand_that_drives_itself_asks_nobody_and_ends_where_it_would_have_to(kind: Kind) -> None:
+    lines = diagram(kind, driven=True).splitlines()
+    assert not any("a person is asked" in line for line in lines)
+    [ends] = [line for line in lines if line.startswith("    free_flow --> [*]: ")]
+    assert "unsettled" in ends

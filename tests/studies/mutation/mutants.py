@@ -2,7 +2,7 @@
 
 mutmut's own runner passes over what stands outside functions and over decorated functions, which is half of this code;
 so its operators are laid on every node of a module's tree. Left out is what is no behaviour: annotations, decorators,
-imports, assertions for the type checker, and the words of an exception.
+imports, assertions for the type checker, `strict=True` of a zip, and the words of an exception.
 """
 
 import difflib
@@ -131,7 +131,12 @@ class _Finder(cst.CSTVisitor):
         self._parents: list[cst.CSTNode] = []
 
     def on_visit(self, node: cst.CSTNode) -> bool:
-        if isinstance(node, _SILENT) or _is_type(node) or (isinstance(node, cst.Raise) and _is_call(node.exc)):
+        if (
+            isinstance(node, _SILENT)
+            or _is_strict(node)
+            or _is_type(node)
+            or (isinstance(node, cst.Raise) and _is_call(node.exc))
+        ):
             return False
         for kind, operator in _OPERATORS:
             if isinstance(node, kind):
@@ -148,6 +153,8 @@ class _Finder(cst.CSTVisitor):
         place = self.get_metadata(WhitespaceInclusivePositionProvider, node)
         start, end = ((at.line, at.column) for at in (place.start, place.end))  # with parentheses
         for instead in operator(node):
+            if _lets_lengths_differ(instead):
+                continue
             self.sites.append(Site(start, end, instead, KINDS[operator.__name__], lines, inside))
 
     def _lines(self, node: cst.CSTNode) -> frozenset[int]:
@@ -161,6 +168,21 @@ class _Finder(cst.CSTVisitor):
     def _inside(self, node: cst.CSTNode) -> bool:
         chain = [*self._parents, node]
         return any(isinstance(up, cst.FunctionDef) and down is up.body for up, down in pairwise(chain))
+
+
+def _lets_lengths_differ(instead: cst.CSTNode) -> bool:
+    """A zip without `strict=True`, which guards against mistakes of ours and never counts otherwise."""
+    if not (isinstance(instead, cst.Call) and isinstance(instead.func, cst.Name) and instead.func.value == "zip"):
+        return False
+    return not any(a.keyword and a.keyword.value == "strict" and _is_true(a.value) for a in instead.args)
+
+
+def _is_true(node: cst.BaseExpression) -> bool:
+    return isinstance(node, cst.Name) and node.value == "True"
+
+
+def _is_strict(node: cst.CSTNode) -> bool:
+    return isinstance(node, cst.Arg) and node.keyword is not None and node.keyword.value == "strict"
 
 
 def _is_type(node: cst.CSTNode) -> bool:
