@@ -23,7 +23,7 @@ settings.register_profile("same", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("same")
 
-STARTS_S = 10.0
+STARTS_S = 60.0
 MakeBroker = Callable[..., "Mosquitto"]
 _PLACES = os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"))
 

@@ -20,7 +20,7 @@ from simulator.rig import Rig
 Json = dict[str, Any]
 BASE = "steadyhead/v1/marrow-hill/bench-1"
 LONGEST_LINE = 1 << 20
-WAIT_S = 25.0
+WAIT_S = 120.0
 _PLACES = os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"))
 
 

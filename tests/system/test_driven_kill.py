@@ -49,7 +49,7 @@ async def begun(stand: Simulated, child: Child, stage: str) -> None:
 
 
 async def until(true: Callable[[], bool]) -> None:
-    async with asyncio.timeout(40.0):
+    async with asyncio.timeout(120.0):
         while not true():  # noqa: ASYNC110  # the plant tells nobody
             await asyncio.sleep(0.002)
 

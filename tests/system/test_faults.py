@@ -15,7 +15,7 @@ ROOT = Path(__file__).parents[2]
 def campaign(*words: str) -> tuple[int, list[list[str]]]:
     """Its exit code and the cells of its rows."""
     command = [sys.executable, "-m", "tests.system.faults", *words]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=170, check=False)
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=900, check=False)
     lines = done.stdout.splitlines()[2:]
     return done.returncode, [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
 

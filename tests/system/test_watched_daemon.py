@@ -32,7 +32,7 @@ class Listening:
 
     async def until(self, word: str) -> list[str]:
         """Lines heard up to one that begins with `word`."""
-        async with asyncio.timeout(15):
+        async with asyncio.timeout(60):
             while not any(line.startswith(word) for line in self.heard):
                 data = await asyncio.get_running_loop().sock_recv(self._socket, 4096)
                 self.heard += data.decode().split("\n")

@@ -28,7 +28,7 @@ def connect(broker: Broker, will: aiomqtt.Will | None = None) -> aiomqtt.Client:
 
 
 async def first(client: aiomqtt.Client) -> aiomqtt.Message:
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(60):
         return await anext(aiter(client.messages))
 
 
@@ -101,7 +101,7 @@ def test_ends_when_what_started_it_is_killed(kind: Kind, folder: Path) -> None:
         assert child.stdout is not None
         broker = psutil.Process(int(child.stdout.readline()))
         child.send_signal(signal.SIGKILL)
-    psutil.wait_procs([broker], timeout=5)
+    psutil.wait_procs([broker], timeout=60)
     assert not broker.is_running() or broker.status() == psutil.STATUS_ZOMBIE  # a container may have nobody to reap it
 
 

@@ -64,10 +64,10 @@ def test_live_it_shows_stages_and_leaves_nothing_behind(config: Path, tmp_path: 
         children = psutil.Process(demo.pid).children(recursive=True)
         commands = {word for child in children for word in child.cmdline() if word in ("serve", "simulate")}
         demo.send_signal(signal.SIGINT)
-        rest, errors = demo.communicate(timeout=20)
+        rest, errors = demo.communicate(timeout=120)
     assert commands == {"serve", "simulate"}, "".join(said)
     assert (demo.returncode, errors) == (Exit.PASS, "")
     assert "stopped; the records are in" in rest
-    gone, alive = psutil.wait_procs(children, timeout=5)
+    gone, alive = psutil.wait_procs(children, timeout=60)
     assert (len(gone), alive) == (len(children), [])
     assert (tmp_path / "demo" / "recordings").is_dir()

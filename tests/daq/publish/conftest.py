@@ -106,13 +106,13 @@ def open_bench(database: AsyncStore) -> OpenBench:
             yield Bench(publisher, database, told, handled)
         finally:
             publisher.stop()
-            async with asyncio.timeout(5):
+            async with asyncio.timeout(60):
                 await running
 
     return open_it
 
 
-async def until(condition: Callable[[], bool | Awaitable[bool]], seconds: float = 8.0) -> None:
+async def until(condition: Callable[[], bool | Awaitable[bool]], seconds: float = 60.0) -> None:
     """Returns when the condition holds; another process decides when, so it is looked at every few milliseconds."""
     async with asyncio.timeout(seconds):
         while not (held if isinstance(held := condition(), bool) else await held):  # noqa: ASYNC110

@@ -29,7 +29,7 @@ class Listener:
         for k, message in enumerate(self._came):
             if str(message.topic) == topic and fits(message):
                 return self._came.pop(k)
-        async with asyncio.timeout(8):
+        async with asyncio.timeout(60):
             async for message in self._client.messages:
                 if str(message.topic) == topic and fits(message):
                     return message

@@ -42,7 +42,7 @@ class Bench:
     async def next(self, kind: type[T], fits: Callable[[T], bool] = lambda _: True) -> T:
         """The first thing of a kind that was said and fits, waited for where it was not said yet."""
         seen = 0
-        async with asyncio.timeout(15):
+        async with asyncio.timeout(60):
             while True:
                 for said in self.said[seen:]:
                     if isinstance(said, kind) and fits(said):

@@ -271,7 +271,7 @@ async def test_a_device_that_falls_silent_gives_windows_all_the_same() -> None:
 
 async def test_a_device_that_is_gone_gives_its_last_window_at_once() -> None:
     gone = LinkChange(Link.DOWN, "the line is gone")
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         found = await windows(Told([*steady_blocks(RESTING, 100), gone], virtual=False), 60.0)
     assert [(seen.scans, seen.link) for seen in found] == [(100, gone)]
 

@@ -80,7 +80,7 @@ async def test_what_a_reload_does_not_take(loaded: Loaded, other: dict[str, Any]
 
     working = made(loaded, log, lambda: (replace(loaded[0], **other), loaded[1]))
     asyncio.get_running_loop().call_later(0.2, reload.set)
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         await working.run(stop, reload)
     [refused] = [record for record in said if record["event"] == "reload_refused"]
     assert told in refused["text"]
