@@ -56,3 +56,11 @@ def test_a_straight_line_stays_one() -> None:
 def test_nodes_must_be_two_and_rise(x: list[float]) -> None:
     with pytest.raises(ValueError, match="strictly rising"):
         Cubic(np.array(x), np.zeros(len(x)))
+
+
+def test_at_its_nodes_and_ends_it_has_their_values() -> None:
+    x, y = np.array([0.0, 1.0, 3.0, 3.5]), np.array([1.0, 3.0, 2.0, 8.0])
+    curve = Cubic(x, y)
+    assert [curve.at(float(at))[0] for at in x] == pytest.approx(y.tolist())
+    assert [curve.piece(float(at)) for at in x] == [0, 1, 2, 2]
+    assert [curve.piece(at) for at in (0.5, 2.9, 3.4)] == [0, 1, 2]

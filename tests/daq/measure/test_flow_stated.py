@@ -151,3 +151,15 @@ def test_pulses_go_before_a_stated_flow() -> None:
 def test_a_pulse_counter_needs_a_table() -> None:
     with pytest.raises(NotFittedError, match=r"expected a quantity, as .*, found a pulse counter; give"):
         flow_of(METER, device(pulse=(1,)), 0)
+
+
+def test_the_newest_closed_steps_flow_is_held_from_the_first_on() -> None:
+    made, steps = watched([100 * LITRES_PER_HOUR] * 10 + [120 * LITRES_PER_HOUR] * 10)
+    assert isinstance(made, StatedFlow)
+    ends = np.array([s.t for s in steps])
+    assert made.held(ends) == pytest.approx([s.flow.value for s in steps])
+    assert made.held(ends + 1e-6) == pytest.approx([s.flow.value for s in steps])
+    assert np.isnan(made.held(ends[:1] - 1e-6)).all()
+    untouched = flow_of(METER, device(), 0)
+    assert isinstance(untouched, StatedFlow)
+    assert np.isnan(untouched.held(np.array([0.0, 1.0]))).tolist() == [True, True]

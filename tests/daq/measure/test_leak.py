@@ -131,3 +131,33 @@ def test_the_table_is_one_that_a_stand_may_state() -> None:
     at, rate = zip(*leak.table, strict=True)
     assert list(at) == sorted(at)
     assert list(rate) == sorted(rate)
+
+
+@pytest.mark.parametrize("later", [30.0, 1e4])
+def test_a_record_that_begins_later_tells_the_same(later: float) -> None:
+    pressure = falling(hole) + np.random.default_rng(6).normal(0.0, 100.0, T.size)
+    first, then = leak_of(T, pressure, kelvins=0.1, thermal=5e3), leak_of(T + later, pressure, kelvins=0.1, thermal=5e3)
+    assert [(p.at, p.rate, p.U) for p in then.points] == [
+        (pytest.approx(p.at, rel=1e-6), pytest.approx(p.rate, rel=1e-4), pytest.approx(p.U, rel=1e-3))
+        for p in first.points
+    ]
+    assert then.seconds == pytest.approx(first.seconds) == pytest.approx(T[-1] - T[0])
+
+
+def test_start_and_end_are_the_means_of_a_second() -> None:
+    found = leak_of(T, 500e3 - 1e3 * T, kelvins=0.0)
+    middles = 500e3 - 1e3 * (T[0] + 0.475), 500e3 - 1e3 * (T[-1] - 0.475)
+    assert (found.start, found.end) == pytest.approx(middles)
+
+
+def test_all_of_a_falls_parts_lose_the_same_pressure() -> None:
+    found = leak_of(T, falling(gap), kelvins=0.0)
+    assert len(found.points) == 5
+    levels = np.linspace(500e3, float(falling(gap)[-1]), 6)
+    assert [p.at for p in found.points] == pytest.approx((0.5 * (levels[1:] + levels[:-1]))[::-1].tolist(), rel=0.01)
+
+
+@pytest.mark.parametrize(("share", "points"), [(0.19, 1), (0.21, 2), (0.31, 3), (0.41, 4), (0.55, 5), (0.9, 5)])
+def test_each_point_needs_a_tenth_of_the_pressure(share: float, points: int) -> None:
+    found = leak_of(T, 500e3 * (1.0 - share * (T - T[0]) / (T[-1] - T[0])), kelvins=0.0)
+    assert len(found.points) == points

@@ -126,3 +126,13 @@ def test_a_report_that_ends_at_its_target_is_paid_for() -> None:
     reached = tally(noise, 0.1, "target", 400)
     assert 0.93 <= reached.held / reached.runs <= 0.99
     assert 1.5 < reached.looks / reached.runs < 4.5
+
+
+def test_a_component_says_of_how_many_values_the_mean_is_and_what_they_are_worth() -> None:
+    mean = mean_of(autoregressive(np.random.default_rng(4), 0.5, 1, 400)[0])
+    found = mean.component("of my own")
+    assert (found.source, found.shape, found.values, found.worth) == (
+        *("of my own", Shape.STUDENT, 400),
+        mean.n_effective,
+    )
+    assert (found.standard, found.dof, found.widen) == (mean.standard, mean.dof, mean.widen)

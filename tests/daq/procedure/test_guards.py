@@ -325,3 +325,18 @@ def test_a_limit_may_be_reached_and_not_passed(at: dict[str, float], beyond: dic
     found = breach(replace(STEP, **beyond))  # type: ignore[arg-type]
     assert found is not None
     assert found.code == code
+
+
+@pytest.mark.parametrize(
+    ("faulty", "above", "why"),
+    [
+        (0, 0, "over-pressure"),
+        (BITS[Column.PRESSURE], BITS[Column.PRESSURE], "pressure out of span"),
+        (BITS[Column.PRESSURE], 0, "over-pressure"),
+        (BITS[Column.PRESSURE], BITS[Column.CURRENT], "over-pressure"),
+    ],
+)
+def test_pressure_beyond_the_limit_and_beyond_the_span(faulty: int, above: int, why: str) -> None:
+    found = breach(replace(STEP, pressure=950e3, faulty=faulty, above=above))
+    assert found is not None
+    assert (found.code, found.why, found.quantity is None) == ("over_pressure", why, bool(faulty))
