@@ -229,14 +229,12 @@ class FlowMeter:
         values = edges / seconds / self.table.factor(hertz)
         each = float(seconds.mean())
         alike = math.exp(-each / self._lag) if self._lag > 0.0 else 0.0
-        noise = Noise(phase=True, least=min(round(20.0 * alike) / 20.0, SLOWEST_LAG))
-        return Rates(values, noise, (self._usual(hertz, each),))
-
-    def _usual(self, hertz: float, seconds: float) -> Known:
-        flow = hertz / self.table.factor(hertz)
-        uneven = math.sqrt(2.0) * OUT_OF_PLACE / (hertz * seconds)
-        of_step = flow * flow * (uneven * uneven + UNREST * UNREST)
-        return Known(Differences((2.0 * SEEN_BEFORE * of_step,), (SEEN_BEFORE,)), float(SEEN_BEFORE))
+        uneven = math.sqrt(2.0) * OUT_OF_PLACE / (hertz * each)
+        # In rounded steps, so that what follows from them need not be worked out for each window anew.
+        noise = Noise(round(2.0 * math.log(uneven / UNREST)), min(round(20.0 * alike) / 20.0, SLOWEST_LAG))
+        of_step = (float(values.mean()) * math.hypot(uneven, UNREST)) ** 2
+        usual = Known(Differences((2.0 * SEEN_BEFORE * of_step,), (SEEN_BEFORE,)), float(SEEN_BEFORE))
+        return Rates(values, noise, (usual,))
 
     def mean(self, begin: float, end: float) -> Flow:
         """Mean flow between two block ends: edges over the time between the newest edges at both.

@@ -33,6 +33,10 @@ _SLOWNESS = (0.3, 0.5, 0.65, 0.8, 0.9, 0.95, 0.99)
 """Autocorrelations of a wander from value to value …"""
 _SHARES = (0.0, 0.35, 0.6, 0.8, 0.9)
 """… and shares of the variance that faster noise upon it may have."""
+_EDGES = (-4.0, -2.0, 0.0, 2.0, 4.0, 6.0, 8.0)
+"""Logarithms of the variance of edges over that of a wander."""
+EDGES_DOUBT = 2.5
+"""Of that logarithm: either standard deviation may be 2.4 times what is usual, or so small a part of it."""
 _PRIOR, _PLAIN = 0.5, 0.4
 """Beforehand a wander counts by √(1 − φ), the slower the less, and all wanders together by 0.6 against noise without
 any. Chosen by tests/studies/mean.py: wanders that count less make short intervals too narrow, more too wide."""
@@ -40,11 +44,12 @@ any. Chosen by tests/studies/mean.py: wanders that count less make short interva
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """The family of noise that a channel may have. `phase`: its faster part is that of edges out of place, which the
-    next interval gives back, and no white noise. `least` is an autocorrelation that a wander has in any case, such as
-    that of a meter's lag."""
+    """The family of noise that a channel may have. With `edges` its faster part is that of edges out of place, which
+    the next interval gives back, instead of white noise; `edges` is the logarithm of that part's variance over the
+    wander's, as far as one knows beforehand: `EDGES_DOUBT` is its standard deviation. `least` is an autocorrelation
+    that a wander has in any case, such as that of a meter's lag."""
 
-    phase: bool = False
+    edges: float | None = None
     least: float = 0.0
 
 
@@ -187,20 +192,31 @@ def _kinds(noise: Noise) -> tuple[Floats, Floats, Floats, Floats]:
     """By kind of noise: φ, the share of faster noise, the logarithm of its weight beforehand, and the variance of each
     level's differences `[kinds, LEVELS]` where that of a value is 1."""
     slow = noise.least + (1.0 - noise.least) * np.array([*((0.0,) if noise.least else ()), *_SLOWNESS])
-    phis = np.array([0.0, *np.repeat(slow, len(_SHARES))])
-    shares = np.array([1.0, *np.tile(_SHARES, len(slow))])
-    before = (1.0 - phis) ** _PRIOR
-    before[1:] *= (1.0 - _PLAIN) / _PLAIN / before[1:].sum()
+    phis, shares, before = _of_edges(noise.edges, slow) if noise.edges is not None else _of_white(slow)
     lengths = 2.0 ** np.arange(LEVELS + 1)
     means = np.array([_variance_of_mean(phis, shares, m, noise) for m in lengths]).T
     # D² = 2(V − C) of neighbouring means whose common one has V₂ = (V + C)/2.
     return phis, shares, np.log(before), 4.0 * (means[:, :-1] - means[:, 1:])
 
 
+def _of_white(slow: Floats) -> tuple[Floats, Floats, Floats]:
+    """φ, share of the faster noise, and weight: white noise alone first."""
+    phis = np.array([0.0, *np.repeat(slow, len(_SHARES))])
+    before = (1.0 - phis) ** _PRIOR
+    before[1:] *= (1.0 - _PLAIN) / _PLAIN / before[1:].sum()
+    return phis, np.array([1.0, *np.tile(_SHARES, len(slow))]), before
+
+
+def _of_edges(usual: float, slow: Floats) -> tuple[Floats, Floats, Floats]:
+    phis, ratios = np.repeat(slow, len(_EDGES)), np.tile(_EDGES, len(slow))
+    before = (1.0 - phis) ** _PRIOR * np.exp(-0.5 * ((ratios - usual) / EDGES_DOUBT) ** 2)
+    return phis, 1.0 / (1.0 + np.exp(-ratios)), before
+
+
 def _variance_of_mean(phis: Floats, shares: Floats, n: float, noise: Noise) -> Floats:
     """The variance of a mean of `n` values in that of a value."""
     wander = ((1.0 + phis) / (1.0 - phis) - 2.0 * phis * (1.0 - phis**n) / (n * (1.0 - phis) ** 2)) / n
-    return np.asarray(shares * (n**-2 if noise.phase else 1.0 / n) + (1.0 - shares) * wander)
+    return np.asarray(shares * (1.0 / n if noise.edges is None else n**-2) + (1.0 - shares) * wander)
 
 
 @lru_cache(maxsize=1024)

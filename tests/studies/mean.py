@@ -1,5 +1,9 @@
-"""How often the 95 % interval of a window's mean holds the true mean. Run: python -m tests.studies.mean"""
+"""How often the 95 % interval of a window's mean holds the true mean. Run: python -m tests.studies.mean
 
+First of a window alone, of which nothing was known beforehand, then of one after ten of its kind.
+"""
+
+import sys
 from collections.abc import Iterator
 
 import numpy as np
@@ -13,6 +17,7 @@ PHIS = (0.0, 0.3, 0.6, 0.9)
 NOISE_UPON = (0.6, 0.8)
 """White noise as strong as the wander that it lies upon, which no first-order process describes."""
 LENGTHS = (20, 25, 40, 60, 100, 200)
+POOLED_LENGTHS = (12, 20, 40, 100)
 
 
 def coverage(phi: float, length: int, count: int, seed: int = 11, white: float = 0.0) -> tuple[float, float]:
@@ -51,10 +56,23 @@ def pooled_coverage(
 def main() -> None:
     head = ("values", *(f"φ = {phi}" for phi in PHIS), *(f"φ = {phi} and noise" for phi in NOISE_UPON))
     show(head, ([str(n), *_cells(n)] for n in LENGTHS))
+    sys.stdout.write("\n")
+    show(head, ([str(n), *_pooled_cells(n)] for n in POOLED_LENGTHS))
+
+
+def _kinds() -> Iterator[tuple[float, float]]:
+    yield from ((phi, 0.0) for phi in PHIS)
+    yield from ((phi, 1.0) for phi in NOISE_UPON)
+
+
+def _pooled_cells(length: int) -> Iterator[str]:
+    for phi, white in _kinds():
+        held, error, factor = pooled_coverage(phi, length, 1_000, white=white)
+        yield f"{100 * held:.1f} %, {error:.2f}, {factor:.2f}"
 
 
 def _cells(length: int) -> Iterator[str]:
-    for phi, white in (*((phi, 0.0) for phi in PHIS), *((phi, 1.0) for phi in NOISE_UPON)):
+    for phi, white in _kinds():
         held, half = coverage(phi, length, 4_000, white=white)
         yield f"{100 * held:.1f} % (± {half:.2f})"
 

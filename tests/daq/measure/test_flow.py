@@ -303,6 +303,6 @@ def test_a_lag_is_said_and_silence_has_no_rates() -> None:
     slow = FlowInput(k_table=PLAIN.k_table, silence=1.0, stall_flow=0.0, lag=0.2)
     meter, _ = watched(every(0.01, 3), every(0.04, 3), slow)
     assert meter.rates(1.0, 2.0).noise.least == pytest.approx(math.exp(-0.08 / 0.2), abs=0.03)
-    assert meter.rates(1.0, 2.0).noise.phase
+    assert meter.rates(1.0, 2.0).noise.edges is not None
     silent, _ = watched([0.1, 0.2], every(0.04, 3))
     assert silent.rates(1.0, 2.0).values.size == 0

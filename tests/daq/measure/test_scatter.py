@@ -14,7 +14,7 @@ from daq.measure.scatter import WHITE, Differences, Known, Noise, scatter_of, va
 from tests.studies.common import autoregressive, deviation_of_mean
 from tests.studies.mean import pooled_coverage
 
-EDGES = Noise(phase=True, least=0.4)
+EDGES = Noise(edges=3.0, least=0.4)
 
 
 def haar(n: int) -> list[np.ndarray]:
@@ -30,13 +30,26 @@ def haar(n: int) -> list[np.ndarray]:
 def correlations(n: int, noise: Noise) -> list[tuple[float, np.ndarray]]:
     """Each kind of noise: what it counts beforehand, and the correlation matrix of `n` values."""
     lags = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    fast = np.eye(n) - 0.5 * (lags == 1) if noise.phase else np.eye(n)
     slow = [0.3, 0.5, 0.65, 0.8, 0.9, 0.95, 0.99]
     if noise.least:
         slow = [noise.least + (1 - noise.least) * s for s in (0.0, *slow)]
+    if noise.edges is not None:
+        fast = np.eye(n) - 0.5 * (lags == 1)
+        return [
+            (math.sqrt(1 - phi) * math.exp(-((ratio - noise.edges) ** 2) / 12.5), mixed(fast, phi**lags, ratio))
+            for phi in slow
+            for ratio in (-4.0, -2.0, 0.0, 2.0, 4.0, 6.0, 8.0)
+        ]
+    fast = np.eye(n)
     kinds = [(math.sqrt(1 - phi), share * fast + (1 - share) * phi**lags) for phi in slow for share in SHARES]
     whole = sum(weight for weight, _ in kinds)
     return [(0.4, fast), *((0.6 * weight / whole, matrix) for weight, matrix in kinds)]
+
+
+def mixed(fast: np.ndarray, wander: np.ndarray, ratio: float) -> np.ndarray:
+    """Correlations of both, where the logarithm of their variances' ratio is this."""
+    share = math.exp(ratio) / (1 + math.exp(ratio))
+    return np.asarray(share * fast + (1 - share) * wander)
 
 
 SHARES = (0.0, 0.35, 0.6, 0.8, 0.9)
