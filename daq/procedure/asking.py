@@ -48,7 +48,7 @@ def asks(stage: Stage, now: Standing) -> Do:
     if stage.name == "dry_check":
         return Do.POWER_OFF if now.on_for is not None and now.on_for >= DRY_ON_S else Do.DRY_CHECK
     if stage.power is False:
-        return Do.POWER_OFF if now.on else stage.do
+        return Do.POWER_OFF if now.on else Do.WAIT if stage.name == "finish" else stage.do
     if not now.on:
         first_shutoff = stage.name == "shutoff" and not now.shut_before_power
         return Do.CLOSE_VALVE if first_shutoff else Do.POWER_ON

@@ -70,6 +70,12 @@ class Book:
         """The reading of a quantity in a stage, None while there is none."""
         return self._readings.get((stage, quantity, None))
 
+    def finest(self, channel: str, least: float, most: float) -> float:
+        """How far a channel may be off unseen, SI: the smallest U of what was judged by it, between two bounds."""
+        judged = [f.reading for f in self.findings() if f.reading is not None and not f.reading.is_interval]
+        stated = (r.combined.U for r in judged if r.quantity.endswith(channel))
+        return max(least, min((most, *stated)))
+
     def breach(self, breach: Breach, stage: str, t: float) -> Finding | None:
         """What a limit that the unit passed proves: not met, with the samples as evidence."""
         if breach.quantity is None:

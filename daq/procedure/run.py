@@ -16,7 +16,7 @@ from daq.procedure.asking import NEVER_SEEN, Standing, asks, must_confirm
 from daq.procedure.awaited import Awaited
 from daq.procedure.belief import Belief
 from daq.procedure.consistency import Visits, contradicts
-from daq.procedure.crosschecks import faulty, reference_alarm
+from daq.procedure.crosschecks import CONTRADICT, Balance, contradiction_alarm, faulty, reference_alarm
 from daq.procedure.driving import Driving, pauses_of, places_of
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
@@ -27,7 +27,8 @@ from daq.procedure.jumps import Jumps
 from daq.procedure.line_zero import CONFIRMED, SENSED, TOLD, LineZero
 from daq.procedure.loss import GONE, Loss
 from daq.procedure.plan import Kind, Part, Stand
-from daq.procedure.signals import Switch, back_at_zero, pumps, valve_by_signals
+from daq.procedure.rests import Rests
+from daq.procedure.signals import Switch, pumps, valve_by_signals
 from daq.procedure.stage_reading import StageReading
 from daq.procedure.table import (
     BY_HAND,
@@ -91,6 +92,9 @@ class Run:
         self._driving = None if stand.drive is None else Driving(stand.drive, part, self.stages, places)
         self._reading = StageReading(part, stand, self.measuring, years, self.stages, places=places, history=history)
         self._line_zero = LineZero(stand.channels, self.measuring.converter.resolution())
+        self._rests = Rests(stand.channels, self.measuring.converter.resolution())
+        self._balance = Balance(stand.channels.pressure.rest, self.measuring.step_s)
+        self._open_at_end = False
         self._sensor = ValveSensor(identity)
         self._confirmed_open: bool | None = None  # the valve before the first power-on
         self._switch = Switch(part.test_voltage, stand.reading.current_floor)
@@ -234,6 +238,8 @@ class Run:
         if switched and self.outcome is None:
             self._switched(step)
         if self.outcome is None:
+            self._compare(step)
+        if self.outcome is None:
             self._await_capture(step)
         if self.outcome is None:
             self._stage_step(step)
@@ -255,6 +261,19 @@ class Run:
         self._effects.append(reference_alarm(found, self.stage, by_hand=by_hand))
         self._end(voided=faulty(found))
         return True
+
+    def _compare(self, step: Step) -> None:
+        """Looks whether channels agree with each other, and with themselves at rest."""
+        moved, unequal = self._rests.feed(step, self._off_for), self._balance.feed(step, self._on_for)
+        if moved:
+            self._zero_shifted(moved, "the run's beginning")
+        elif unequal:
+            self._contradiction(unequal)
+
+    def _contradiction(self, found: str) -> None:
+        """Ends a run two of whose channels cannot both be right."""
+        self._effects.append(contradiction_alarm(found, self.stage, by_hand=self._driving is None and self._switch.on))
+        self._end(voided=CONTRADICT)
 
     def _drive(self, driving: Driving, step: Step) -> None:
         """Tells the stand where switch and valve are to be, and ends a run that they do not follow."""
@@ -389,24 +408,36 @@ class Run:
             self._event(Event.POWER_ON)
             return
         self._effects.append(Noted(self._t, "power off"))
-        if self._has_drifted(step):
-            self._zero_shifted("pressure", "the run's beginning")
-            return
-        if self.stage == "dry_check":
+        if self._leaves_open():
+            self._open_at_end = True  # the line's pressure is looked at before the run is over
+        elif self.stage == "dry_check":
             self._dry_check()
         else:
             if self.stage == "residual":
                 self._entered = self._t  # the wait is counted from here
             self._event(Event.POWER_OFF)
 
-    def _has_drifted(self, step: Step) -> bool:
-        """Whether pressure stays up with the valve open although the run is over. What flowed until now, past an open
-        valve, leaves no pressure behind."""
+    def _leaves_open(self) -> bool:
+        """Whether power went off for good past an open valve: what flowed until now leaves no pressure behind."""
         opened = stage_of(self.stage).name == "finish" and stage_of(self.stages[-2]).name == "free_flow"
-        if not opened or self._t - self._belief.flowed_at >= FLOWED_S or step.faulty & BITS[Column.PRESSURE]:
-            return False
-        self.ended_open = back_at_zero(step, self._channels)
-        return not self.ended_open
+        return opened and self._t - self._belief.flowed_at < FLOWED_S
+
+    @property
+    def _off_for(self) -> float | None:
+        """Seconds since power went off, inf where it never was on; None while it is."""
+        if self._switch.on:
+            return None
+        return self._t - self._switch.off_at if self._switch.on_s else math.inf
+
+    def _compare_at_end(self) -> None:
+        """The line is open and power off: pressure is what it was at the zero, or no pressure of the run is right."""
+        most = self._reading.book.finest("pressure", self._channels.floor.pressure, self._channels.pressure.zero_limit)
+        back = self._rests.pressure_at_end(self._t - self._switch.off_at, most)
+        if back is False:
+            self._zero_shifted("pressure", "the run's beginning")
+        elif back:
+            self.ended_open = not self._steps[-1].faulty & BITS[Column.PRESSURE]
+            self._event(Event.POWER_OFF)
 
     def _dry_check(self) -> None:
         effect, read = self._reading.dry_check(self._steps, self._switch.on_at, self._switch.off_at)
@@ -439,6 +470,8 @@ class Run:
             self._event(Event.SEEN_OPEN)
         elif name == "fill":
             self._fill()
+        elif name == "finish" and self._open_at_end and not self._switch.on:
+            self._compare_at_end()
 
     def _read(self, step: Step) -> None:
         if self._awaited.holds:

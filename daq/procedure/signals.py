@@ -105,13 +105,6 @@ def pumps(step: Step, channels: Channels) -> bool:
     return not step.faulty & BITS[Column.PRESSURE] and step.pressure > p.line_tolerance + p.zero_limit
 
 
-def back_at_zero(step: Step, channels: Channels) -> bool:
-    """Whether pressure is back at its zero once power is off with the valve open: what still flows, as the meter shows
-    it late, may hold it up."""
-    p = channels.pressure
-    return abs(step.pressure) <= p.k_line * step.flow.high**2 + p.zero_limit
-
-
 def valve_by_signals(pressure: float, flow: Flow, channels: Channels, assumed: Valve | None) -> Valve:
     """Where the valve is, with power on.
 

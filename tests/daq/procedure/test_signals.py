@@ -10,7 +10,7 @@ import pytest
 from daq.measure.convert import BITS, Column
 from daq.measure.flow import Flow
 from daq.measure.steps import Step
-from daq.procedure.signals import OFF_S, Switch, back_at_zero, pumps, valve_by_signals
+from daq.procedure.signals import OFF_S, Switch, pumps, valve_by_signals
 from daq.procedure.table import Valve
 from tests.daq.measure.blocks import CHANNELS, LITRES_PER_HOUR, PRESSURE
 
@@ -239,19 +239,3 @@ def test_where_the_valve_is(pressure: float, flow: Flow, assumed: Valve | None, 
 def test_whether_a_unit_is_seen_to_pump(pressure: float, flow: Flow, faulty: int, expected: bool) -> None:
     """Line tolerance and limit of the zero are 5 kPa each here."""
     assert pumps(step_with(pressure=pressure, flow=flow, faulty=faulty), CHANNELS) is expected
-
-
-@pytest.mark.parametrize(
-    ("pressure", "flow", "expected"),
-    [
-        (4.9e3, SILENT, True),
-        (-4.9e3, SILENT, True),
-        (5.1e3, SILENT, False),
-        (-5.1e3, SILENT, False),
-        (line(60) + 4.9e3, flowing(60), True),
-        (line(60) + 5.1e3, flowing(60), False),
-        (5.1e3 + line(30), BELOW, False),
-    ],
-)
-def test_pressure_comes_back_to_its_zero_but_for_what_still_flows(pressure: float, flow: Flow, expected: bool) -> None:
-    assert back_at_zero(step_with(pressure=pressure, flow=flow), CHANNELS) is expected
