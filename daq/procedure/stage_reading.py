@@ -60,6 +60,9 @@ _MUST_HOLD_STILL = {"free_flow": ("flow",), "shutoff": ("pressure",), RATED: ("f
 
 _COMES_AND_GOES = {"free_flow": ("flow", "pressure", "current"), "shutoff": ("pressure", "current")}
 """What air makes go up and down; while the valve pauses, the valve does."""
+NOT_STEADY = "not_steady"
+"""The flag of a reading that nothing is required of and whose channel did not hold still."""
+
 _CHANNEL = {"peak_pressure": "pressure", "power": "current"}
 
 
@@ -140,7 +143,16 @@ class StageReading:
             self._prepared = self._watch_for(self._stages[self._stages.index(stage) + 1])
 
     def _watch_for(self, stage: str) -> Watch:
-        return Watch(self._tolerances(stage), self._settings, self._measuring.converter.resolution())
+        tolerances, lsb = self._tolerances(stage), self._measuring.converter.resolution()
+        return Watch(tolerances, self._settings, lsb, tolerances.keys() - self._needed(stage))
+
+    def _needed(self, stage: str) -> set[str]:
+        """The channels that something is required of in a stage. Where the valve pauses that is the place too."""
+        asked = [r.quantity for r in self._asked_in(stage) if r.quantity not in _BY_CAPTURE]
+        named = {_CHANNEL.get(q, q.value) for q in asked}
+        if "efficiency" in asked:
+            named |= {"flow", "current"}
+        return named | {"flow", "pressure"} if stage_of(stage).name == RATED else named
 
     def _tolerances(self, stage: str) -> dict[str, float]:
         """The channels that must hold still in a stage, each with the slope over a window that counts as still.
@@ -239,12 +251,17 @@ class StageReading:
         self._settled |= {q for q in needed if q not in self._settled and self._is_settled(q)}
         if not self._settled.issuperset(needed):
             return taken, False
-        taken += [self._take(q, window) for q in reads if q not in needed]
+        taken += [self._take(q, self._flagged(window, q)) for q in reads if q not in needed]
         self._volts = float(window.voltage.mean())
         self._voltages.append(self._volts)
         if self._channels.temperature is not None:
             self._temperatures.append(window.kelvins + REFERENCE_TEMPERATURE)
         return taken, True
+
+    def _flagged(self, window: Window, quantity: str) -> Window:
+        """The window of a reading that nothing is required of, which says so where its channel did not hold still."""
+        channels = {"flow", "current"} if quantity == "efficiency" else {_CHANNEL.get(quantity, quantity)}
+        return replace(window, flags=(*window.flags, NOT_STEADY)) if channels & self._watch.restless else window
 
     def _looks(self, quantity: str) -> int:
         """How many looks may end the reading of a quantity here, so that its uncertainty can pay for them."""
@@ -313,6 +330,9 @@ class StageReading:
     def reopened(self, t: float) -> list[Noted]:
         """Whether the flow found after reopening is that from before, and if not, what else is not as it was."""
         if self._stage != "free_flow.2":
+            return []
+        moved = [r for s in ("free_flow", self._stage) if (r := self.book.reading(s, "flow")) and NOT_STEADY in r.flags]
+        if moved:
             return []
         pairs = {q: (self.book.reading("free_flow", q), self.book.reading(self._stage, q)) for q in _COMPARED}
         return reopen_check(pairs, t)

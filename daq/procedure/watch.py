@@ -1,7 +1,7 @@
 """A reading stage's window: opens when everything holds still, starts anew when anything spoils it."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from daq.measure.convert import BITS, Column
 from daq.measure.flow import Flow
@@ -13,6 +13,9 @@ SMALL_S = 5.0
 """A flow below the meter's table is known to be small, and not that it stays so: a unit that cavitates, or a meter that
 runs down, ticks there for a moment. It must have been small for so long, as long as a unit may run without any flow.
 Common practice, no source."""
+BESIDE_S = 3.0
+"""So long a channel that nothing is required of may hold a window up, once all else has come to rest: by then what a
+valve, a hose or a rotor does after a change is over (common practice, no source)."""
 
 
 def _below_table(flow: Flow) -> bool:
@@ -29,13 +32,22 @@ class Watch:
     """Feeds the steady-state detectors of the channels that a stage names and counts its looks.
 
     `tolerances` is by channel (`flow`, `pressure`, `current`, `voltage`): the slope over a window that is still steady;
-    `lsb` is the converter's step by channel.
+    `lsb` is the converter's step by channel. Those `beside` are named because what the stage reads could still be on
+    its way while they move; nothing is required of them, so they hold a window up for BESIDE_S and no longer.
     A window begins at the step after everything was found steady and is never back-dated. A look is due at each
     multiple of the shortest window; `looks` counts them, those at windows that were spoilt since included.
     """
 
-    def __init__(self, tolerances: Mapping[str, float], settings: Settings, lsb: Mapping[str, float]) -> None:
+    def __init__(
+        self,
+        tolerances: Mapping[str, float],
+        settings: Settings,
+        lsb: Mapping[str, float],
+        beside: Collection[str] = (),
+    ) -> None:
         self._settings = settings
+        self._beside = frozenset(beside)
+        self._rested_at: float | None = None
         self._detectors = {
             name: Detector(window_s=settings.settle, tolerance=tolerance, lsb=lsb.get(name, 0.0))
             for name, tolerance in tolerances.items()
@@ -67,8 +79,13 @@ class Watch:
 
     @property
     def unsteady(self) -> str:
-        """A channel that does not hold still, empty where all do."""
-        return next((name for name, steady in self._steady.items() if not steady), "")
+        """A channel that does not hold still and must, empty where all do."""
+        return next((name for name, steady in self._steady.items() if not steady and name not in self._beside), "")
+
+    @property
+    def restless(self) -> frozenset[str]:
+        """The channels that nothing is required of and that do not hold still."""
+        return frozenset(name for name in self._beside if not self._steady[name])
 
     @property
     def begun(self) -> bool:
@@ -81,6 +98,7 @@ class Watch:
             self._steady[name] = False
         self._shown.reset()
         self._small_since = None
+        self._rested_at = None
         self._close()
 
     def listen(self, step: Step) -> None:
@@ -97,7 +115,7 @@ class Watch:
             self.restart()
             return False
         self._detect(step)
-        if not all(self._steady.values()):
+        if not self._at_rest(step.t):
             self._close()
             return False
         if not self.steps:
@@ -113,6 +131,14 @@ class Watch:
     def window(self) -> list[Step]:
         """The steps of the window: those after the one that found everything steady."""
         return self.steps[1:]
+
+    def _at_rest(self, t: float) -> bool:
+        """Whether everything holds still that must, and what is beside it does or has been waited for."""
+        if self.unsteady:
+            self._rested_at = None
+            return False
+        self._rested_at = t if self._rested_at is None else self._rested_at
+        return not self.restless or t - self._rested_at >= BESIDE_S - 1e-6
 
     def _close(self) -> None:
         if self.steps:

@@ -11,7 +11,7 @@ from daq.measure.convert import BITS, Column
 from daq.measure.flow import Flow, FlowStep, driving
 from daq.measure.steps import Step
 from daq.procedure.plan import Reading as Settings
-from daq.procedure.watch import SMALL_S, Watch
+from daq.procedure.watch import BESIDE_S, SMALL_S, Watch
 
 SETTINGS = Settings(settle=0.6, window=1.0, looks=3)
 TOLERANCES = {"pressure": 2e3, "flow": 3e-7}
@@ -205,3 +205,51 @@ def test_a_flow_that_is_small_for_a_moment_is_not_steady() -> None:
         steps += ticking(3.0, 4.0 * k)
         steps += [replace(s, t=s.t + 4.0 * k + 3.0) for s in steady(20, seed=k)]
     assert looks(watch({"flow": 3e-7}), steps) == []
+
+
+# What nothing is required of.
+
+
+def drifting(steps: list[Step], per_second: float) -> list[Step]:
+    """The same with a flow that falls."""
+    moved = []
+    for s in steps:
+        flow = Flow(*[s.flow.value - per_second * s.t] * 3)
+        moved.append(replace(s, flow=flow, flow_step=FlowStep(s.t - 0.005, flow, flow.value)))
+    return moved
+
+
+def test_a_channel_that_nothing_is_required_of_holds_a_window_up_for_a_while_only() -> None:
+    steps = drifting(steady(200), 1e-6)
+    needed, beside = watch(), Watch(TOLERANCES, SETTINGS, {}, beside={"flow"})
+    assert looks(needed, steps) == []
+    due = looks(beside, steps)
+    rested = looks(Watch({"pressure": 2e3}, SETTINGS, {}), steps)
+    assert due[0] - rested[0] == pytest.approx(BESIDE_S, abs=0.11)
+    assert np.diff(due) == pytest.approx(1.0)
+    assert beside.restless == {"flow"}
+    assert beside.unsteady == ""
+
+
+def test_one_that_comes_to_rest_meanwhile_is_waited_for_and_no_longer() -> None:
+    steps = [*drifting(steady(24), 1e-6), *steady(120, first=24)]
+    made, alone = Watch(TOLERANCES, SETTINGS, {}, beside={"flow"}), Watch({"pressure": 2e3}, SETTINGS, {})
+    opened = next(s.t for s in steps if not made.feed(s, fit=True) and made.begun)
+    assert looks(alone, steps)[0] - SETTINGS.window < opened < 24 * 0.05 + BESIDE_S
+    assert made.restless == frozenset()
+
+
+def test_the_wait_begins_anew_with_whatever_spoils_the_window() -> None:
+    made = Watch(TOLERANCES, SETTINGS, {}, beside={"flow"})
+    looks(made, drifting(steady(80), 1e-6))
+    assert made.begun
+    made.restart()
+    later = drifting(steady(160, first=80), 1e-6)
+    opened = next(s.t for s in later if not made.feed(s, fit=True) and made.begun)
+    assert opened - later[0].t >= BESIDE_S
+
+
+def test_what_is_required_is_waited_for_whatever_lies_beside_it() -> None:
+    made = Watch(TOLERANCES, SETTINGS, {}, beside={"pressure"})
+    assert looks(made, drifting(steady(200), 1e-6)) == []
+    assert made.unsteady == "flow"
