@@ -18,6 +18,9 @@ class Range:
     end: str
 
 
+AT_FLOW = frozenset({Quantity.CURRENT, Quantity.POWER, Quantity.EFFICIENCY})
+"""What may be required at a flow as well as at a pressure; a pressure always is."""
+
 DIMENSIONS: dict[Quantity, Dimension] = {
     Quantity.FLOW: units.FLOW,
     Quantity.PRESSURE: units.PRESSURE,

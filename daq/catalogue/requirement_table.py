@@ -10,6 +10,7 @@ from daq.catalogue import units
 from daq.catalogue.fields import Table, in_si, refuse
 from daq.catalogue.quantities import (
     AFTER,
+    AT_FLOW,
     DIMENSIONS,
     PRESSURES,
     READ_ONCE,
@@ -51,7 +52,7 @@ class RequirementTable(Table):
     reference: Literal["gauge", "absolute"] = Field(default="gauge", validate_default=True)
     at_least: float | None = None
     at_most: float | None = Field(default=None, validate_default=True)
-    at: float | None = Field(default=None, validate_default=True)
+    at: tuple[Quantity, float] | None = Field(default=None, validate_default=True)
     after: float | None = Field(default=None, validate_default=True)
     mode: Annotated[Mode, Field(strict=False)] = Mode.DECIDE
     target: float | None = None
@@ -116,16 +117,17 @@ class RequirementTable(Table):
 
     @field_validator("at", mode="before")
     @classmethod
-    def _at_a_place(cls, value: object, info: ValidationInfo) -> float | None:
-        """The pressure that a quantity is required at, or the flow that a pressure is."""
+    def _at_a_place(cls, value: object, info: ValidationInfo) -> tuple[Quantity, float] | None:
+        """The pressure or flow that a quantity is required at, by what its unit says; that of a pressure is a flow."""
         quantity = info.data.get("quantity")
         if quantity is None or not _belongs(value, info, RATED, 'at = "400 kPa" (a flow where a pressure is required)'):
             return None
-        place = Quantity.FLOW if quantity is Quantity.PRESSURE else Quantity.PRESSURE
+        by_flow = quantity is Quantity.PRESSURE or (quantity in AT_FLOW and units.is_a(value, units.FLOW))
+        place = Quantity.FLOW if by_flow else Quantity.PRESSURE
         at = _in_range(value, place, info, "a place")
         if at <= 0.0:
             refuse("more than nothing", repr(value), "give the pressure or flow, or require it in free_flow or shutoff")
-        return at
+        return place, at
 
     @field_validator("after", mode="before")
     @classmethod
@@ -168,11 +170,12 @@ class RequirementTable(Table):
             self.stage,
             self.at_least,
             self.at_most,
-            self.at,
+            None if self.at is None else self.at[1],
             self.after,
             self.mode,
             self.guard,
             self.target,
+            at_flow=self.at is not None and self.at[0] is Quantity.FLOW,
         )
 
 

@@ -86,6 +86,15 @@ def read(text: object, dimension: Dimension) -> float:
     return _in_si(number, _parsed(unit, text, expected), dimension, text, expected)
 
 
+def is_a(text: object, dimension: Dimension) -> bool:
+    """Whether a text is a value of this dimension."""
+    try:
+        read(text, dimension)
+    except UnitMistakeError:
+        return False
+    return True
+
+
 def show(value: float, dimension: Dimension, digits: int = 5) -> str:
     """An SI value for people, in the dimension's usual unit: `412.7 kPa`."""
     registry = _registry()

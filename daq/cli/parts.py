@@ -115,6 +115,6 @@ def _where(requirement: "Requirement") -> str:
     if requirement.after is not None:
         return f"{requirement.stage}, after {shown(requirement.after, TIME)}"
     if requirement.at is not None:
-        dimension = FLOW if requirement.quantity == "pressure" else PRESSURE
+        dimension = FLOW if requirement.place == "flow" else PRESSURE
         return f"{requirement.stage}, at {shown(requirement.at, dimension)}"
     return requirement.stage

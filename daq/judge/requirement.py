@@ -31,9 +31,10 @@ class Requirement:
     """One limit, or a band, on one quantity in one stage, in SI.
 
     `stage` is a stage's name without a number: it means every stage of that name (for a module's `shutoff` the one
-    after `fill`). `at` is the pressure (Pa) that a quantity is required at, or the flow (m³/s) for a pressure; `after`
-    the seconds since power-off for a residual pressure. `target` is the U that ends a reading in mode `report` (None:
-    the longest window). `guard` is the factor r of the guard band r·U; 0 is simple acceptance.
+    after `fill`). `at` is the place on the curve that a quantity is required at: a pressure (Pa), or with `at_flow`, as
+    always for a pressure, a flow (m³/s). `after` are the seconds since power-off for a residual pressure. `target` is
+    the U that ends a reading in mode `report` (None: the longest window). `guard` is the factor r of the guard band
+    r·U; 0 is simple acceptance.
     """
 
     name: str
@@ -46,3 +47,9 @@ class Requirement:
     mode: Mode = Mode.DECIDE
     guard: float = 1.0
     target: float | None = None
+    at_flow: bool = False
+
+    @property
+    def place(self) -> str:
+        """The channel that `at` is stated in."""
+        return "flow" if self.at_flow or self.quantity is Quantity.PRESSURE else "pressure"

@@ -56,5 +56,5 @@ def _place(reading: Reading) -> str:
         return ""
     if reading.quantity == Quantity.RESIDUAL_PRESSURE:
         return f" {reading.at:g} s after power-off"
-    of = Quantity.FLOW if reading.quantity == Quantity.PRESSURE else Quantity.PRESSURE
+    of = Quantity.FLOW if reading.at_flow else Quantity.PRESSURE
     return f" at {amount(of, reading.at)}"

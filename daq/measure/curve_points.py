@@ -1,22 +1,38 @@
-"""Pairs of pressure and flow from a travel of the valve, corrected for the meter's lag and for what the hose takes up.
+"""Means over flow steps of a travel of the valve, and how each follows from the flow that left the unit.
 
-A meter that follows with a time constant τ shows m where the line carries Q = m + τ·dm/dt. Averaged over a flow step
-that needs no derivative of single samples: the mean of Q is the mean of m and τ times the difference of m at both ends,
-over the step's length. What leaves the unit is that and the hose's share, compliance × dp/dt.
+A meter that follows with a time constant τ has counted, between two edges, the integral of what it showed, and that is
+linear in the flow of each step of the line before and meanwhile. So nothing is undone: a flow step, however long, is
+one linear equation on the flows of the steps of the travel. Less flows through the meter than leaves the unit by what
+the hose takes up, compliance × dp/dt.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+import math
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from daq.measure.convert import Floats
 
+SHORTEST_S = 0.06
+"""Flow steps are joined until they last so long; less says nothing that the next does not …"""
 LONGEST_S = 0.5
-"""A flow step that took longer says too little about one moment of a travel, or followed upon silence and has no honest
-beginning."""
+"""… and until pressure or flow has moved, but for no longer than this. A single flow step may last longer …"""
+REST_S = 1.0
+MOST = 32
+BEND = 0.125
+MOST_CUTS = 6
+TOO_LONG_S = 1.0
+"""… up to this: one that took longer followed upon silence and has no honest beginning."""
+MOVED = 0.03
+"""The share of what was swept that counts as having moved."""
 GAP = 1.5
-"""Steps further apart than so many times their usual distance have lost scans between them."""
+"""Steps further apart than so many times their usual distance have lost scans between them …"""
+FORGETS = 4.0
+"""… and so many time constants later the meter shows nothing any more of what flowed there."""
+MEDIAN_TO_DEVIATION = 1.4826
+"""Standard deviation of a normal variable over the median of its size."""
+_SHORTEST_LAG = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,8 +40,8 @@ class Sweep:
     """One travel of the valve, SI.
 
     `t` holds the ends of the steps over which `pressure`, `current` and `voltage` are means, in order (s). `flow_t` and
-    `flow_steps` are the closed flow steps: the time of the last edge, and the mean flow since that of the step before
-    (NaN below the meter's table or above it).
+    `flow_steps` are the flow steps: the time of the last edge, and the mean flow since that of the step before (NaN
+    below the meter's table or above it).
     """
 
     t: Floats
@@ -36,73 +52,154 @@ class Sweep:
     flow_steps: Floats
     closing: bool
 
+    @property
+    def step(self) -> float:
+        """The length of a step, s."""
+        return float(np.median(np.diff(self.t)))
+
+    @property
+    def noise(self) -> float:
+        """How much the pressure of a step scatters (Pa), by how far it lies off the line between its neighbours."""
+        return float(np.median(np.abs(np.diff(self.pressure, 2))) * MEDIAN_TO_DEVIATION / math.sqrt(6.0))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Points:
-    """Means over flow steps: pressure, current and voltage over the same time, the flow that left the unit. `per_lag`
-    and `per_compliance` are that flow's derivatives by the meter's time constant and by the hose's compliance."""
+class Pieces:
+    """A travel in pieces of time from `left` to `right` (s), so short that `pressure` hardly moves within one.
 
+    It is known there but for its scatter, and for `blur` (Pa), by how it bends from step to step."""
+
+    left: Floats
+    right: Floats
     pressure: Floats
-    flow: Floats
-    current: Floats
-    voltage: Floats
-    per_lag: Floats
-    per_compliance: Floats
+    blur: Floats
+
+    @classmethod
+    def of(cls, sweep: Sweep, span: float) -> "Pieces":
+        """The steps of a sweep, those cut up in which pressure moves by more than MOVED of `span`; their mean stays."""
+        middle, step = sweep.t - 0.5 * sweep.step, sweep.step
+        moves = np.abs(np.gradient(sweep.pressure)) / (MOVED * span)
+        cuts = np.clip(np.ceil(moves), 1, MOST_CUTS).astype(np.int64)
+        of = np.repeat(np.arange(cuts.size), cuts)
+        k = np.arange(of.size) - np.repeat(np.cumsum(cuts) - cuts, cuts)
+        left = sweep.t[of] - step + k * step / cuts[of]
+        right = left + step / cuts[of]
+        within = np.interp(0.5 * (left + right), middle, sweep.pressure)
+        shift = sweep.pressure - np.bincount(of, within) / cuts
+        bend = np.abs(np.diff(sweep.pressure, 2, prepend=sweep.pressure[0], append=sweep.pressure[-1]))
+        return cls(left, right, within + shift[of], BEND * bend[of])
+
+    @property
+    def t(self) -> Floats:
+        """The middle of each piece, s."""
+        return np.asarray(0.5 * (self.left + self.right))
+
+    def rate(self, values: Floats) -> Floats:
+        """The rate of change of something that has `values` in the pieces, per second."""
+        return np.asarray(np.gradient(values, self.t))
 
 
-def points_of(sweep: Sweep, lag: float, compliance: float) -> Points:
-    """The points of a sweep, in order of time; those are left out whose neighbours are not known, or whose pressure is
-    not, so there may be none. `lag` in s, `compliance` in m³/Pa."""
-    begin, end, mean = sweep.flow_t[:-1], sweep.flow_t[1:], sweep.flow_steps[1:]
-    if mean.size < 3 or sweep.t.size < 3:
-        return Points(*(np.empty(0) for _ in range(6)))
-    length = end - begin
-    known = np.isfinite(mean) & (length <= LONGEST_S)
-    # the meter's flow between two steps: the slope there of a parabola through the volumes at three edges
-    between = (mean[:-1] * length[1:] + mean[1:] * length[:-1]) / (length[1:] + length[:-1])
-    per_lag = np.full(mean.shape, np.nan)
-    per_lag[1:-1] = (between[1:] - between[:-1]) / length[1:-1]
-    use = known & np.concatenate(([False], known[:-1])) & np.concatenate((known[1:], [False]))
-    use &= _seen(sweep.t, begin, end)
-    begin, end, mean, per_lag = begin[use], end[use], mean[use], per_lag[use]
-    rise = (_at(sweep, end) - _at(sweep, begin)) / (end - begin)
-    pressure, current, voltage = (
-        _means(sweep.t, values, begin, end) for values in (sweep.pressure, sweep.current, sweep.voltage)
-    )
-    return Points(pressure, mean + lag * per_lag + compliance * rise, current, voltage, per_lag, rise)
+@dataclass(frozen=True, slots=True, eq=False)
+class Means:
+    """Means `y` over [`begin`, `end`] (s): `rows` `[k, n]` are how its n pieces or steps weigh in them."""
+
+    y: Floats
+    begin: Floats
+    end: Floats
+    rows: Floats
 
 
-def joined(parts: Sequence[Points]) -> Points:
-    """The points of several sweeps together."""
-    return Points(*(np.concatenate([np.empty(0), *(getattr(p, f.name) for p in parts)]) for f in fields(Points)))
+def flow_means(sweep: Sweep, pieces: Pieces, lag: float) -> Means:
+    """The flow steps of a sweep, short ones joined, with a meter of the time constant `lag` (s)."""
+    begin, end, mean = _joined(sweep)
+    use = np.isfinite(mean) & _seen(sweep, begin, end, lag)
+    begin, end, mean = begin[use], end[use], mean[use]
+    return Means(mean, begin, end, metered(pieces, begin, end, lag))
 
 
-def _step(t: Floats) -> float:
-    return float(np.median(np.diff(t)))
+def electric_means(sweep: Sweep, values: Floats, moved: Floats) -> Means:
+    """Means of `values` over steps, joined while `moved`, which grows along the travel from 0 to 1 or back, does not
+    change by more than MOVED."""
+    share = MOVED
+    while len(first := _moves(sweep, moved, share)) > MOST and share < 1.0:
+        share *= 1.25
+    bounds = np.array([*first, sweep.t.size])
+    rows = np.zeros((len(first), sweep.t.size))
+    for row, (i, j) in enumerate(pairwise(bounds.tolist())):
+        rows[row, i:j] = 1.0 / (j - i)
+    return Means(rows @ values, sweep.t[bounds[:-1]] - sweep.step, sweep.t[bounds[1:] - 1], rows)
 
 
-def _seen(t: Floats, begin: Floats, end: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Whether steps without a gap reach over each [begin, end] and half a step beyond."""
-    step = _step(t)
-    inside = (begin - 0.5 * step >= t[0] - step) & (end <= t[-1] - 0.5 * step)
-    after = np.flatnonzero(np.diff(t) > GAP * step)
-    for gap in after:
-        inside &= (end <= t[gap] - 0.5 * step) | (begin >= t[gap + 1] - 0.5 * step)
+def _moves(sweep: Sweep, moved: Floats, share: float) -> list[int]:
+    first = [0]
+    for k in range(1, sweep.t.size):
+        long = sweep.t[k - 1] - sweep.t[first[-1]] + sweep.step >= REST_S * share / MOVED
+        if long or abs(moved[k] - moved[first[-1]]) > share or sweep.t[k] - sweep.t[k - 1] > GAP * sweep.step:
+            first.append(k)
+    return first
+
+
+def metered(pieces: Pieces, begin: Floats, end: Floats, lag: float) -> Floats:
+    """How much a flow of 1 in each piece adds to the mean that the meter shows over each [begin, end]. Before the first
+    flowed what flowed in it."""
+    lag = max(lag, _SHORTEST_LAG)
+    right = pieces.right
+    left = np.concatenate(([pieces.left[0] - 50.0 * lag], right[:-1]))  # so a gap holds what flowed after it
+
+    def volume(moment: Floats) -> Floats:
+        t = moment[:, None]
+        stored = np.exp(np.minimum(right - t, 0.0) / lag) - np.exp(np.minimum(left - t, 0.0) / lag)
+        return np.asarray(np.clip(t, left, right) - left - lag * stored)
+
+    return np.asarray((volume(end) - volume(begin)) / (end - begin)[:, None])
+
+
+def rough_flow(sweep: Sweep, lag: float) -> Floats:
+    """The flow in each step as a meter would show it that is late by `lag` and else follows at once; NaN where no flow
+    step tells it."""
+    known = np.isfinite(sweep.flow_steps[1:])
+    middle = 0.5 * (sweep.flow_t[1:] + sweep.flow_t[:-1])[known]
+    if middle.size == 0:
+        return np.full(sweep.t.shape, np.nan)
+    at = sweep.t - 0.5 * sweep.step + lag
+    return np.interp(at, middle, sweep.flow_steps[1:][known], left=np.nan, right=np.nan)
+
+
+def _joined(sweep: Sweep) -> tuple[Floats, Floats, Floats]:
+    """Begin, end and mean flow of steps, short ones that follow upon each other joined, and more of them where there
+    are more than MOST."""
+    share = MOVED
+    while np.isfinite((found := _joined_by(sweep, share))[2]).sum() > MOST and share < 1.0:
+        share *= 1.25
+    return found
+
+
+def _joined_by(sweep: Sweep, share: float) -> tuple[Floats, Floats, Floats]:
+    t = sweep.flow_t
+    flow = np.where(np.diff(t, prepend=-np.inf) > TOO_LONG_S, np.nan, sweep.flow_steps)
+    pressure = np.interp(t, sweep.t - 0.5 * sweep.step, sweep.pressure)
+    span, most = np.ptp(sweep.pressure), np.nanmax(flow, initial=0.0)
+    found: list[tuple[float, float, float]] = []
+    k = 0
+    while k + 1 < t.size:
+        j = k + 1
+        while j + 1 < t.size and np.isfinite(flow[k + 1 : j + 2]).all():
+            moved = abs(pressure[j] - pressure[k]) > share * span or abs(flow[j] - flow[k + 1]) > share * most
+            if t[j] - t[k] >= SHORTEST_S and (moved or t[j + 1] - t[k] > LONGEST_S * share / MOVED):
+                break
+            j += 1
+        volume = flow[k + 1 : j + 1] @ np.diff(t[k : j + 1])
+        found.append((t[k], t[j], volume / (t[j] - t[k])))
+        k = j
+    begin, end, mean = np.array(found).reshape(-1, 3).T
+    return begin, end, mean
+
+
+def _seen(sweep: Sweep, begin: Floats, end: Floats, lag: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Whether steps without a gap reach over each [begin, end], and over what the meter then still shows of before. A
+    sweep begins at rest."""
+    t, step = sweep.t, sweep.step
+    inside = (begin >= t[0] - step) & (end <= t[-1])
+    for gap in np.flatnonzero(np.diff(t) > GAP * step):
+        inside &= (end <= t[gap]) | (begin >= t[gap + 1] - step + FORGETS * lag)
     return np.asarray(inside)
-
-
-def _means(t: Floats, values: Floats, begin: Floats, end: Floats) -> Floats:
-    """Means over each [begin, end] of straight lines between the steps' middles."""
-    middle = t - 0.5 * _step(t)
-    total = np.concatenate(([0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(middle))))
-
-    def until(moment: Floats) -> Floats:
-        k = np.clip(np.searchsorted(middle, moment, side="right") - 1, 0, middle.size - 1)
-        return np.asarray(total[k] + 0.5 * (values[k] + np.interp(moment, middle, values)) * (moment - middle[k]))
-
-    return np.asarray((until(end) - until(begin)) / (end - begin))
-
-
-def _at(sweep: Sweep, moments: Floats) -> Floats:
-    """Pressure at moments, between the middles of steps."""
-    return np.interp(moments, sweep.t - 0.5 * _step(sweep.t), sweep.pressure)

@@ -236,6 +236,16 @@ class FlowMeter:
         usual = Known(Differences((2.0 * SEEN_BEFORE * of_step,), (SEEN_BEFORE,)), float(SEEN_BEFORE))
         return Rates(values, noise, (usual,))
 
+    def between_edges(self, begin: float, end: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Times of the newest edge in each block that ends within [begin, end] and had one, and the mean flow since the
+        one before: NaN at the first, and where the table says nothing."""
+        i, j = bisect_left(self._times, begin), bisect_right(self._times, end)
+        edges, times = np.array(self._edges[i:j]), np.array(self._edge_times[i:j])
+        new = np.flatnonzero(np.diff(edges)) + 1
+        edges, times = edges[new], times[new]
+        flows = [self.table.flow(hertz).value for hertz in (np.diff(edges) / np.diff(times)).tolist()]
+        return times, np.array([math.nan, *flows][: times.size])
+
     def mean(self, begin: float, end: float) -> Flow:
         """Mean flow between two block ends: edges over the time between the newest edges at both.
 

@@ -97,6 +97,12 @@ class StatedFlow:
         """The flow that drove the meter in each step within (`begin`, `end`]."""
         return Rates(np.array([flow for t, flow in self._driving if begin + 1e-9 < t <= end + 1e-9]))
 
+    def between_edges(self, begin: float, end: float) -> tuple[Floats, Floats]:
+        """Ends of the steps that closed within [begin, end], and the flow in each: NaN where it is not known."""
+        told = [(t, flow) for t, flow in self._told if begin <= t <= end]
+        times, flows = np.array(told).reshape(-1, 2).T
+        return times, flows
+
     def mean(self, begin: float, end: float) -> Flow:
         """Mean flow between two block ends; an interval, or nothing known, where it is below the range, or any value in
         between was no number."""

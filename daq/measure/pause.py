@@ -57,9 +57,6 @@ class Pause:
     def pressure_at(self, flow: float) -> At | None:
         return None
 
-    def voltage_at_flow(self, flow: float) -> At | None:
-        return None
-
     def _electric(self, values: Floats, name: str, pressure: float) -> At:
         mean = mean_of(values, looks=self._looks)
         slope = self._slope(as_array([getattr(s, name) for s in self._near]), mean.value)
@@ -80,4 +77,4 @@ class Pause:
             self._pressure.component("scatter, pressure").scaled(slope),
             Component.rectangular("slope", SLOPE_DOUBT * slope, off),
         )
-        return At(value + slope * off, slope, components, mean.n, math.nan)
+        return At(value + slope * off, slope, components, mean.n)

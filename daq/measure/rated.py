@@ -1,6 +1,5 @@
-"""Readings at a place of the pressure–flow curve: a quantity at a stated pressure, or the pressure at a stated flow."""
+"""Readings at a place of the pressure–flow curve: a quantity at a stated pressure, or at a stated flow."""
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -20,86 +19,107 @@ class Places(Protocol):
 
     def voltage_at(self, pressure: float) -> At | None: ...
 
-    def voltage_at_flow(self, flow: float) -> At | None: ...
 
-
-_PLACE = {"pressure": "flow"}
-"""The channel that states the place, where it is not the pressure's."""
+_POWERS: dict[str, dict[str, int]] = {
+    "flow": {"flow": 1},
+    "pressure": {"pressure": 1},
+    "current": {"current": 1},
+    "power": {"voltage": 1, "current": 1},
+    "efficiency": {"pressure": 1, "flow": 1, "voltage": -1, "current": -1},
+}
+"""What a quantity is a product of: channels, each to a power."""
 
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """What a quantity is a product of: one channel at the place, to a power."""
+    """One channel of a product at the place: `value`, and `slope` its derivative by what the place is stated in.
+
+    `along` is that by the pressure there, `weight` the product's by this value. `own` is what the curve doubts."""
 
     channel: str
-    at: At
-    power: int
+    value: float
+    slope: float
+    along: float
+    weight: float
+    own: tuple[Component, ...]
 
 
 def rated(
-    curve: Places, quantity: str, at: float, reader: Reader, *, kelvins: float, span: tuple[float, float]
+    curve: Places, quantity: str, at: float, reader: Reader, *, place: str, kelvins: float, span: tuple[float, float]
 ) -> Reading | None:
-    """`quantity` (`flow`, `current`, `power`, `efficiency` at a pressure, `pressure` at a flow); None where the travels
-    did not reach there.
+    """`quantity` (`flow`, `pressure`, `current`, `power`, `efficiency`) where `place` (`pressure` or `flow`) is `at`;
+    None where the travels did not reach there.
 
-    Doubts of the place count by the curve's slope there. What a supply off the test voltage does at a fixed place
-    follows from the affinity laws: where y goes with the power a of speed and x with b, dy/d ln n = a·y − b·x·dy/dx.
+    The flow's place on the curve is a pressure, found with doubts of its own, which count in all that is read there.
+    Doubts of the place's channel count by the slope. What a supply off the test voltage does at a fixed place follows
+    from the affinity laws: where y goes with the power a of speed and x with b, dy/d ln n = a·y − b·x·dy/dx.
 
     Raises:
         KeyError: a quantity that no curve gives.
     """
-    found = _factors(curve, quantity, at)
-    if found is None:
+    where = At(at, 1.0, (), 0) if place == "pressure" else curve.pressure_at(at)
+    told = None if where is None else _told(curve, _POWERS[quantity], where, place, at)
+    volts = None if where is None else curve.voltage_at(where.value)
+    if where is None or told is None or volts is None:
         return None
-    place = _PLACE.get(quantity, "pressure")
-    exact = 1 if quantity == "efficiency" else 0  # of hydraulic power the pressure is the place itself
-    value = at**exact
-    for f in found:
-        value *= f.at.value**f.power
-    weights = [(f, f.power * value / f.at.value) for f in found]
+    value, factors, n = told
+    alone = len(_POWERS[quantity]) == 1
+    through = at if place == "flow" else _flow(curve, at)
     parts: list[Component] = []
-    hose = _through(curve, place, at)
-    for f, weight in weights:
-        own = (*f.at.components, *reader.doubts(f.channel, f.at.value, kelvins=kelvins, flow=hose))
-        parts += [c.scaled(weight, "" if len(found) == 1 else f.channel) for c in own]
-    by_place = sum(w * f.at.slope for f, w in weights) + exact * value / at
-    parts += [c.scaled(by_place, place) for c in reader.doubts(place, at, kelvins=kelvins, flow=hose)]
-    volts = curve.voltage_at_flow(at) if place == "flow" else curve.voltage_at(at)
-    assert volts is not None, "there are factors only where there are volts"
-    parts += reader.supply_doubts(volts.value, _per_volt(weights, place, at, reader.supply), kelvins)
-    n = min(f.at.n for f in found)
+    for f in factors:
+        doubts = reader.doubts(f.channel, f.value, kelvins=kelvins, flow=through)
+        parts += [c.scaled(f.weight, "" if alone else f.channel) for c in (*f.own, *doubts)]
+    parts += [c.scaled(sum(f.weight * f.along for f in factors), "" if alone else "place") for c in where.components]
+    exact = _POWERS[quantity].get(place, 0) * value / at
+    by_place = sum(f.weight * f.slope for f in factors) + exact
+    parts += [c.scaled(by_place, place) for c in reader.doubts(place, at, kelvins=kelvins, flow=through)]
+    parts += reader.supply_doubts(volts.value, _per_volt(factors, place, at, reader.supply), kelvins)
     kept = combine([c for c in parts if c.standard > 0.0])
-    return Reading(quantity, "rated", value, value, value, kept, n, float(n), span, flags=reader.flags, at=at)
+    return Reading(
+        quantity,
+        "rated",
+        value,
+        value,
+        value,
+        kept,
+        n,
+        float(n),
+        span,
+        flags=reader.flags,
+        at=at,
+        at_flow=place == "flow",
+    )
 
 
-def _through(curve: Places, place: str, at: float) -> float:
-    """The flow through the hose at the place, which the pressure was brought to the outlet for."""
-    if place == "flow":
-        return at
-    flow = curve.flow_at(at)
+def _told(
+    curve: Places, powers: dict[str, int], where: At, place: str, at: float
+) -> tuple[float, list[Factor], int] | None:
+    """The product at a pressure, what it is made of but for the place itself, and how many means shaped it."""
+    of = {"flow": curve.flow_at, "current": curve.current_at, "voltage": curve.voltage_at}
+    found = {c: where if c == "pressure" else of[c](where.value) for c in powers if c != place}
+    known = {c: told for c, told in found.items() if told is not None and told.value > 0.0}
+    if len(known) < len(found):
+        return None
+    value = at ** powers.get(place, 0)
+    for channel, told in known.items():
+        value *= told.value ** powers[channel]
+    factors = []
+    for channel, told in known.items():
+        itself = channel == "pressure"
+        along = 1.0 if itself else told.slope
+        slope = along * where.slope
+        weight = powers[channel] * value / told.value
+        factors.append(Factor(channel, told.value, slope, along, weight, () if itself else told.components))
+    return value, factors, min(told.n for told in known.values())
+
+
+def _flow(curve: Places, pressure: float) -> float:
+    """The flow through the hose at a pressure, which that was brought to the outlet for."""
+    flow = curve.flow_at(pressure)
     return flow.value if flow else 0.0
 
 
-def _factors(curve: Places, quantity: str, at: float) -> list[Factor] | None:
-    volts = curve.voltage_at_flow(at) if quantity == "pressure" else curve.voltage_at(at)
-    read = {
-        "flow": (("flow", 1),),
-        "pressure": (("pressure", 1),),
-        "current": (("current", 1),),
-        "power": (("voltage", 1), ("current", 1)),
-        "efficiency": (("flow", 1), ("voltage", -1), ("current", -1)),
-    }[quantity]
-    of: dict[str, Callable[[float], At | None]] = {
-        "flow": curve.flow_at,
-        "pressure": curve.pressure_at,
-        "current": curve.current_at,
-        "voltage": curve.voltage_at,
-    }
-    found = [Factor(channel, place, power) for channel, power in read if (place := of[channel](at)) is not None]
-    return found if len(found) == len(read) and volts is not None and all(f.at.value > 0.0 for f in found) else None
-
-
-def _per_volt(weights: Sequence[tuple[Factor, float]], place: str, at: float, supply: Supply) -> float:
+def _per_volt(factors: list[Factor], place: str, at: float, supply: Supply) -> float:
     laws = supply.laws
-    at_place = [laws.get(f.channel, 0) * f.at.value - laws.get(place, 0) * at * f.at.slope for f, _ in weights]
-    return sum(w * y for (_, w), y in zip(weights, at_place, strict=True)) / supply.test_voltage
+    at_place = [laws.get(f.channel, 0) * f.value - laws.get(place, 0) * at * f.slope for f in factors]
+    return sum(f.weight * y for f, y in zip(factors, at_place, strict=True)) / supply.test_voltage

@@ -37,7 +37,7 @@ class Reading:
 
     `combined` holds U and the distribution; `window` is in seconds of the run; `corrections` are what was added to the
     plain mean, by name; `flags` say what a reader should know. `at` is the pressure, flow or time since power-off
-    that the quantity was read at, where it was read at one.
+    that the quantity was read at, where it was read at one: `at_flow` says that it is a flow.
     """
 
     quantity: str
@@ -52,6 +52,7 @@ class Reading:
     corrections: tuple[tuple[str, float], ...] = ()
     flags: tuple[str, ...] = ()
     at: float | None = None
+    at_flow: bool = False
 
     @property
     def name(self) -> str:

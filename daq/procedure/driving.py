@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 
-from daq.judge.requirement import Quantity
 from daq.measure.steps import Step
 from daq.procedure.effects import Outputs
 from daq.procedure.plan import Drive, Kind, Part
@@ -27,7 +26,7 @@ ASTRAY_S = 3.0
 
 def pauses_of(part: Part) -> tuple[float, ...]:
     """The pressures at which a driven run of this part holds the valve, in the order in which it comes to them."""
-    rated = {r.at for r in part.requirements if r.stage == RATED and r.quantity is not Quantity.PRESSURE}
+    rated = {r.at for r in part.requirements if r.stage == RATED and r.place == "pressure"}
     return tuple(sorted((at for at in rated if at is not None), reverse=part.kind is not Kind.PUMP))
 
 

@@ -10,20 +10,21 @@ import numpy as np
 from daq.judge.requirement import Requirement
 from daq.measure.channels import Channels
 from daq.measure.convert import BITS, Column
-from daq.measure.curve import curve_of
+from daq.measure.curve import Curve, End, curve_of
 from daq.measure.curve_points import Sweep
 from daq.measure.doubts import clock_doubt
 from daq.measure.errors import CurveError, MeasureError
 from daq.measure.pause import Pause
 from daq.measure.rated import rated
-from daq.measure.reading import UNMEASURED_KELVINS, Reader, Reading, Window, as_array, kelvins_of
+from daq.measure.reading import FEWEST_STEPS, UNMEASURED_KELVINS, Reader, Reading, Window, as_array, kelvins_of
 from daq.measure.residual import residual_of
 from daq.measure.steps import Measuring, Step
-from daq.measure.uncertainty import Component, Shape, combine
+from daq.measure.uncertainty import ROOT_3, Component, Shape, combine, mean_of
 from daq.measure.waveform import NotDetermined, Waveform, waveform_of
 from daq.measure.waveform_capture import SHUNTS, amperes
 from daq.procedure.effects import CaptureWanted, Noted
 from daq.procedure.plan import Part
+from daq.procedure.table import Valve, stage_of
 from drivers.block import Capture, Identity
 
 MOST_HZ = 20_000
@@ -50,6 +51,7 @@ class Further:
         self._part, self._channels = part, channels
         self._measuring, self._reader = measuring, reader
         self._travels: dict[bool, list[Step]] = {}
+        self._ends: list[End] = []
         self.waveforms: dict[str, Waveform] = {}
 
     def travel(self, step: Step, closing: bool, fit: bool) -> None:
@@ -57,47 +59,74 @@ class Further:
         if fit:
             self._travels.setdefault(closing, []).append(step)
 
+    def rested(self, window: Window) -> None:
+        """Takes a steady window with the valve open or shut: an end of the curve. Only its scatter is doubtful there,
+        since what else is wrong with a channel was so on the way too."""
+        flow = _flow_at_rest(window)
+        if flow is None:
+            return
+        p = self._channels.pressure
+        means = {name: mean_of(getattr(window, name)) for name in ("pressure", "current", "voltage")}
+        known = {name: (mean.value, mean.standard) for name, mean in means.items()}
+        pressure, standard = known["pressure"]
+        known["pressure"] = pressure + p.k_outlet * window.through**2 + p.height, standard
+        self._ends.append(End(0.5 * sum(window.span), known | {"flow": flow}))
+
     def rated(self, requirements: Sequence[Requirement], t: float) -> Made:
         """What the part requires at places of the curve, once the valve has travelled both ways."""
-        channels = self._channels
         try:
-            curve = curve_of(
-                [self._sweep(steps, closing) for closing, steps in self._travels.items()],
-                lag=channels.flow.lag,
-                lag_doubt=channels.flow.lag_doubt,
-                compliance=channels.pressure.compliance,
-                compliance_doubt=channels.pressure.compliance_doubt,
-            )
+            curve = self._curve()
         except CurveError as error:
             return [Noted(t, "curve not drawn", str(error))]
         steps = [s for travel in self._travels.values() for s in travel]
         span = (min(s.t for s in steps) - self._measuring.step_s, max(s.t for s in steps))
         kelvins = kelvins_of([s.temperature for s in steps])
         made: Made = []
-        for quantity, at in dict.fromkeys((r.quantity.value, r.at) for r in requirements if r.at is not None):
-            reading = rated(curve, quantity, at, self._reader, kelvins=kelvins, span=span)
-            made.append(reading or Noted(t, "rated not read", f"{quantity}: the travels of the valve did not reach it"))
+        for quantity, at, place in dict.fromkeys((r.quantity.value, r.at, r.place) for r in requirements):
+            if at is not None:
+                reading = rated(curve, quantity, at, self._reader, place=place, kelvins=kelvins, span=span)
+                why = f"{quantity}: the travels of the valve did not reach it"
+                made.append(reading or Noted(t, "rated not read", why))
         return made
+
+    def _curve(self) -> Curve:
+        """The curve of the travels so far.
+
+        Raises:
+            CurveError: the valve moved too quickly, or nothing of it could be used.
+        """
+        channels = self._channels
+        return curve_of(
+            [self._sweep(steps, closing) for closing, steps in self._travels.items()],
+            lag=channels.flow.lag,
+            lag_doubt=channels.flow.lag_doubt,
+            compliance=channels.pressure.compliance,
+            compliance_doubt=channels.pressure.compliance_doubt,
+            ends=self._ends,
+        )
 
     def paused(self, quantity: str, at: float, window: Window, looks: int) -> Reading | None:
         """A quantity at the pressure where the valve is held; None where the window does not give it."""
         p, travel = self._channels.pressure, [s for steps in self._travels.values() for s in steps]
         to_outlet = p.k_outlet * window.through**2 + p.height
         pause = Pause(window, to_outlet, travel, looks, self._reader.lsb("pressure"))
-        return rated(pause, quantity, at, self._reader, kelvins=window.kelvins, span=window.span)
+        return rated(pause, quantity, at, self._reader, place="pressure", kelvins=window.kelvins, span=window.span)
 
     def _sweep(self, steps: list[Step], closing: bool) -> Sweep:
-        """A travel as the curve wants it, its pressure brought to the unit's outlet."""
-        p = self._channels.pressure
+        """A travel as the curve wants it, its pressure brought to the unit's outlet. A step's scans stand half a scan
+        before its middle."""
+        meter, p, measuring = self._measuring.meter, self._channels.pressure, self._measuring
+        assert meter is not None, "a travel has blocks"
         flows = np.nan_to_num(as_array([s.flow.value for s in steps]))
-        closed = [s.flow_step for s in steps if s.flow_step is not None]
+        t = as_array([s.t for s in steps])
+        flow_t, flow_steps = meter.between_edges(steps[0].t - measuring.step_s, steps[-1].t)
         return Sweep(
-            t=as_array([s.t for s in steps]),
+            t=t - 0.5 / measuring.identity.sample_hz,
             pressure=as_array([s.pressure for s in steps]) + p.k_outlet * flows**2 + p.height,
             current=as_array([s.current for s in steps]),
             voltage=as_array([s.voltage for s in steps]),
-            flow_t=as_array([f.t for f in closed]),
-            flow_steps=as_array([f.flow.value for f in closed]),
+            flow_t=flow_t,
+            flow_steps=flow_steps,
             closing=closing,
         )
 
@@ -177,6 +206,17 @@ class Further:
             (*found.flags, *self._reader.flags),
             at=after,
         )
+
+
+def _flow_at_rest(window: Window) -> tuple[float, float] | None:
+    """A window's flow with its scatter; with the valve shut none, but for what the meter would not show. None where it
+    says too little."""
+    w = window.flow
+    if not np.isfinite(w.value):
+        return (0.0, w.high / ROOT_3) if stage_of(window.stage).valve is Valve.SHUT and np.isfinite(w.high) else None
+    if window.flow_steps.size < FEWEST_STEPS or not np.isfinite(window.flow_steps).all():
+        return None
+    return w.value, mean_of(window.flow_steps, known=window.flow_usual, noise=window.flow_noise).standard
 
 
 def _described(found: Waveform) -> str:

@@ -185,7 +185,7 @@ class StageReading:
         at = self._places.get(stage)
         if at is None:
             return self.book.asked(stage)
-        return [r for r in self.book.asked(RATED) if r.at == at and r.quantity != "pressure"]
+        return [r for r in self.book.asked(RATED) if r.at == at and r.place == "pressure"]
 
     def _found(self, quantity: str | None = None) -> list[Finding]:
         """The findings of this stage as they stand now, those on one quantity where it is named."""
@@ -252,6 +252,8 @@ class StageReading:
         if not self._settled.issuperset(needed):
             return taken, False
         taken += [self._take(q, self._flagged(window, q)) for q in reads if q not in needed]
+        if self._at is None and not self._watch.restless:
+            self._further.rested(window)
         self._volts = float(window.voltage.mean())
         self._voltages.append(self._volts)
         if self._channels.temperature is not None:

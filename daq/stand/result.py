@@ -18,7 +18,6 @@ from daq.publish import contract as c
 from daq.publish.contract import clean, quantity
 
 Reference = Literal["gauge", "absolute"] | None
-_PLACE = {Quantity.PRESSURE: Quantity.FLOW}
 """What states a quantity's place on the curve, where it is not a pressure."""
 
 
@@ -71,7 +70,7 @@ def name_of(r: CoreReading) -> str:
         return plain
     if r.quantity == Quantity.RESIDUAL_PRESSURE:
         return f"{plain}@{r.at:g}s"
-    unit, factor = UNITS[_PLACE.get(Quantity(r.quantity), Quantity.PRESSURE)]
+    unit, factor = UNITS[Quantity.FLOW if r.at_flow else Quantity.PRESSURE]
     return f"{plain}@{r.at * factor:.6g}{unit}"
 
 
@@ -107,7 +106,7 @@ def finding(f: core.Finding, absolute: bool = False) -> c.Finding:
         requirement=r.name,
         quantity=r.quantity.value,
         stage=f.stage,
-        at=shown(_PLACE.get(r.quantity, Quantity.PRESSURE), r.at, absolute),
+        at=shown(Quantity(r.place), r.at, absolute),
         after=None if r.after is None else quantity(r.after, "s"),
         at_least=shown(r.quantity, r.at_least, absolute),
         at_most=shown(r.quantity, r.at_most, absolute),

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from daq.catalogue.stand_file import StandConfig
+from daq.procedure.driving import pauses_of
 from daq.procedure.plan import Part, Stand
 from daq.procedure.table import sequence, stage_of
 from daq.record.engine import file_of
@@ -26,7 +27,7 @@ FILES = 16
 def longest(part: Part, stand: Stand) -> float:
     """Seconds that no run of a part can exceed: every stage takes its limit, and every answer as well."""
     limits = stand.limits
-    pauses = len({r.at for r in part.requirements}) if stand.driven else 0
+    pauses = len(pauses_of(part)) if stand.driven else 0
     after = [r.after for r in part.requirements if r.after is not None]
     stages = sequence(part.kind, part.dry_check_s is not None, bool(after), pauses=pauses)
     handled = sum(stage_of(name).handled for name in stages)

@@ -107,14 +107,15 @@ def test_a_flow_that_is_not_known_is_not_placed(steps: np.ndarray) -> None:
 
 def test_no_pressure_at_a_flow_is_held() -> None:
     assert paused(AT).pressure_at(2e-5) is None
-    assert paused(AT).voltage_at_flow(2e-5) is None
+    reader = Reader(CHANNELS, LSB, {}, Supply(VOLTS))
+    assert rated(paused(AT), "current", 2e-5, reader, place="flow", kelvins=2.0, span=(1.0, 2.0)) is None
 
 
 @pytest.mark.parametrize("quantity", ["flow", "current", "power", "efficiency"])
 def test_readings_of_a_pause_hold_the_doubt_of_the_pressure(quantity: str) -> None:
     """The calibration of the transducer counts by the slope: at another true pressure the unit gives something else."""
     reader = Reader(CHANNELS, LSB, {"pressure": 0.5}, Supply(VOLTS))
-    reading = rated(paused(AT - 1e3), quantity, AT, reader, kelvins=2.0, span=(1.0, 2.0))
+    reading = rated(paused(AT - 1e3), quantity, AT, reader, place="pressure", kelvins=2.0, span=(1.0, 2.0))
     assert reading is not None
     assert (reading.stage, reading.at) == ("rated", AT)
     q, i = float(unit_flow(AT)), float(unit_current(AT))

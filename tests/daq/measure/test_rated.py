@@ -27,9 +27,11 @@ def curve() -> Curve:
     )
 
 
-def read(quantity: str, at: float) -> Reading:
+def read(quantity: str, at: float, place: str = "pressure") -> Reading:
     channels = replace(CHANNELS, pressure=replace(PRESSURE, k_outlet_doubt=HOSE))
-    reading = rated(curve(), quantity, at, Reader(channels, LSB, {}, Supply(13.5)), kelvins=2.0, span=(1.0, 9.0))
+    reading = rated(
+        curve(), quantity, at, Reader(channels, LSB, {}, Supply(13.5)), place=place, kelvins=2.0, span=(1.0, 9.0)
+    )
     assert reading is not None
     return reading
 
@@ -39,7 +41,7 @@ def hose(reading: Reading) -> float:
 
 
 def test_the_hoses_doubt_is_in_a_pressure_at_a_flow() -> None:
-    assert hose(read("pressure", float(unit_flow(200e3)))) == pytest.approx(3e3, rel=1e-6)
+    assert hose(read("pressure", float(unit_flow(200e3)), "flow")) == pytest.approx(3e3, rel=1e-6)
 
 
 def test_the_hoses_doubt_is_in_a_flow_at_a_pressure_by_the_curves_slope() -> None:
@@ -49,7 +51,7 @@ def test_the_hoses_doubt_is_in_a_flow_at_a_pressure_by_the_curves_slope() -> Non
 
 def test_a_place_that_was_not_swept_gives_nothing() -> None:
     reader = Reader(CHANNELS, LSB, {}, Supply(13.5))
-    assert rated(curve(), "flow", 700e3, reader, kelvins=2.0, span=(1.0, 9.0)) is None
+    assert rated(curve(), "flow", 700e3, reader, place="pressure", kelvins=2.0, span=(1.0, 9.0)) is None
 
 
 def efficiency(pressure: float) -> float:

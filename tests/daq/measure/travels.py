@@ -25,6 +25,11 @@ def unit_current(pressure: Floats | float) -> Floats:
     return np.asarray(4.0 + 6e-6 * pressure)
 
 
+def needle(share: Floats) -> Floats:
+    """Pressure by the share of the travel, slow at first as with a needle valve."""
+    return np.asarray(LOW + (HIGH - LOW) * 0.5 * (1.0 - np.cos(math.pi * share**3)))
+
+
 def travel(
     *,
     closing: bool,
@@ -34,12 +39,13 @@ def travel(
     law: Callable[[Floats], Floats] = unit_flow,
     lag: float = LAG,
     compliance: float = COMPLIANCE,
+    way: Callable[[Floats], Floats] = needle,
 ) -> Sweep:
-    """Pressure from LOW to HIGH or back, slow at first as with a needle valve, a second of rest before and after."""
+    """Pressure along its `way`, from LOW to HIGH or back, with a second of rest before and after."""
     t = np.arange(0.0, seconds + 2.0, FINE)
     share = np.clip((t - 1.0) / seconds, 0.0, 1.0)
     share = share if closing else 1.0 - share
-    pressure = LOW + (HIGH - LOW) * 0.5 * (1.0 - np.cos(math.pi * share**3))
+    pressure = way(share)
     into_meter = law(pressure) - compliance * np.gradient(pressure, FINE)
     shown = _follow(into_meter, lag)
     return _sweep(t, pressure, shown, closing, noise * np.random.default_rng(seed).standard_normal(t.size))

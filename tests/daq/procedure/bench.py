@@ -128,6 +128,8 @@ class Bench:
     t: float = 0.0
     pressure: float = 0.0
     captures: int = 0
+    pulses_per_litre: float = 4600.0
+    jumps: bool = False
     hook: Callable[["Bench", Run], None] = lambda _bench, _run: None
     effects: list[Effect] = field(default_factory=list)
     _phase: float = 0.0
@@ -185,7 +187,7 @@ class Bench:
 
     def _move(self) -> None:
         self.t += DT
-        travel = DT / (0.2 if self._quick else 1.0)
+        travel = DT / (0.05 if self.jumps else 0.2 if self._quick else 1.0)
         self.valve += min(max(self.aim - self.valve, -travel), travel)
         if self.power:
             self.powered_s += DT
@@ -196,7 +198,7 @@ class Bench:
         """Ticks of the edges up to the block's last scan; the flow is the same all through the block."""
         if not self.meter_alive or self.pumping == 0.0:
             return []
-        hertz = self.pumping * FLOW.k_table[2][1] * self.meter_gain
+        hertz = self.pumping * FLOW.k_table[2][1] * self.pulses_per_litre / 4600.0 * self.meter_gain
         before, after = self._phase, self._phase + hertz * DT
         self._phase = after
         first = self.line.scans * self.line.per_scan

@@ -1,6 +1,7 @@
 """Whole runs whose part asks for more than steady windows give: a place on the curve, a speed, a residual pressure."""
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -14,7 +15,7 @@ from daq.procedure.plan import Kind, Stand
 from daq.procedure.run import Run
 from daq.procedure.table import Do
 from drivers.block import Capture, Role
-from tests.daq.measure.blocks import CHANNELS, LITRES_PER_HOUR, PRESSURE, identity
+from tests.daq.measure.blocks import CHANNELS, FLOW, LITRES_PER_HOUR, PRESSURE, identity
 from tests.daq.procedure.bench import (
     LIMITS,
     MODULE_NEEDS,
@@ -31,6 +32,7 @@ from tests.daq.procedure.bench import (
 )
 from tests.daq.procedure.told import alarms, finding, stages
 
+ELECTRIC = (Quantity.CURRENT, Quantity.POWER, Quantity.EFFICIENCY)
 HELD = Requirement("holds", Quantity.RESIDUAL_PRESSURE, "residual", at_least=300e3, after=5.0)
 RATED = Requirement("rated flow", Quantity.FLOW, "rated", at_least=60 * LITRES_PER_HOUR, at=200e3)
 
@@ -185,6 +187,70 @@ def test_other_quantities_at_a_place() -> None:
     assert power.value == pytest.approx(67.5, rel=0.02)
     real = 200e3 * expected_flow(200e3, bench.unit) / 67.5
     assert abs(efficiency.value - real) < efficiency.combined.U < 0.1 * real
+
+
+@pytest.mark.parametrize(
+    ("quantity", "most", "real"),
+    [
+        (Quantity.CURRENT, 7.0, lambda p, q: 5.0),
+        (Quantity.POWER, 90.0, lambda p, q: 67.5),
+        (Quantity.EFFICIENCY, 1.0, lambda p, q: p * q / 67.5),
+    ],
+)
+def test_what_is_required_at_a_flow(quantity: Quantity, most: float, real: Callable[[float, float], float]) -> None:
+    """Where the bench gives 75 L/h its pressure is p = shutoff·(1 − v) + k·Q²."""
+    bench = Bench()
+    flow = 75 * LITRES_PER_HOUR
+    need = Requirement("at 75 L/h", quantity, "rated", at_most=most, at=flow, at_flow=True)
+    found = finding(carry_out(pump(*PUMP_NEEDS, need), bench), "at 75 L/h")
+    assert found.result is Result.MET
+    assert found.reading is not None
+    assert found.reading.at_flow
+    pressure = bench.unit.shutoff * (1.0 - flow / bench.unit.free_flow) + PRESSURE.k_line * flow**2
+    assert abs(found.reading.value - real(pressure, flow)) < found.reading.combined.U
+    assert 0.1 * found.reading.value > found.reading.combined.U
+
+
+def pulses(per_litre: float) -> Stand:
+    """The stand with another meter."""
+    table = tuple((hertz * per_litre / 4600, k * per_litre / 4600) for hertz, k in FLOW.k_table)
+    return replace(STAND, channels=replace(CHANNELS, flow=replace(FLOW, k_table=table)))
+
+
+@pytest.mark.parametrize("per_litre", [500.0, 1_000.0, 4_600.0])
+def test_a_coarse_meter_reads_the_curve_too(per_litre: float) -> None:
+    """The hand takes a second, in which a meter of 500 pulses/L gives some eight edges."""
+    bench = Bench(pulses_per_litre=per_litre)
+    found = finding(carry_out(pump(*PUMP_NEEDS, RATED), bench, pulses(per_litre)), "rated flow")
+    assert found.reading is not None
+    off = found.reading.value - expected_flow(200e3, bench.unit)
+    assert abs(off) < found.reading.combined.U < 0.1 * found.reading.value
+    assert found.result is Result.MET
+
+
+@pytest.mark.parametrize("travel", ["throttle", "reopen"])
+def test_what_one_travel_alone_reached_counts(travel: str) -> None:
+    """The other one went by under a supply out of its tolerance: its steps are not used."""
+    bench, whole = Bench(), Bench()
+    bench.hook = lambda b, r: setattr(b, "supply", 12.0 if r.stage == travel else 13.5)
+    needs = (RATED, *(Requirement(q.value, q, "rated", at_least=0.0, at=200e3) for q in ELECTRIC))
+    one, both = carry_out(pump(*PUMP_NEEDS, *needs), bench), carry_out(pump(*PUMP_NEEDS, *needs), whole)
+    for need in needs:
+        alone, together = finding(one, need.name), finding(both, need.name)
+        assert alone.result is Result.MET
+        assert alone.reading is not None
+        assert together.reading is not None
+        assert alone.reading.combined.u >= together.reading.combined.u
+        assert abs(alone.reading.value - together.reading.value) < alone.reading.combined.U
+
+
+def test_a_valve_that_jumps_says_how_many_flow_steps_there_were() -> None:
+    """Shut and opened within a block: no flow step lies on the way."""
+    bench = Bench(jumps=True)
+    outcome = carry_out(pump(RATED), bench)
+    assert finding(outcome, "rated flow").result is Result.VOID
+    (said,) = notes(bench, "curve not drawn")
+    assert said.startswith("valve moved too quickly: 0 flow steps that can be used, needed 4; move it more slowly")
 
 
 def test_a_place_that_the_valve_never_came_to_is_void() -> None:
