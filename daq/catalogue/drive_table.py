@@ -5,7 +5,7 @@ from typing import Literal
 from pydantic import Field, ValidationInfo, field_validator
 
 from daq.catalogue import units
-from daq.catalogue.fields import Pressure, PressurePerTime, Table, Time, refuse
+from daq.catalogue.fields import Pressure, PressurePerTime, Table, Time, Voltage, VoltagePerTime, refuse
 from daq.catalogue.units import Dimension
 from daq.procedure.plan import Drive
 from drivers.block import Input
@@ -25,6 +25,8 @@ SPANS: dict[str, tuple[float, float, Dimension]] = {
     "travel": (0.2, 60.0, units.TIME),
     "pressure_rate": (5e3, 2e6, units.PRESSURE_PER_TIME),
     "overshoot": (1e3, 200e3, units.PRESSURE),
+    "make_up": (0.0, 2.0, units.VOLTAGE),
+    "make_up_rate": (0.05, 5.0, units.VOLTAGE_PER_TIME),
 }
 """What each key may be. The link ends a lease after 2 s at the most, and a shorter one than 0.2 s would run out between
 blocks that come late; the others are common practice, no source."""
@@ -41,6 +43,8 @@ class DriveTable(Table):
     travel: Time = _USUAL.travel
     pressure_rate: PressurePerTime = _USUAL.pressure_rate
     overshoot: Pressure = _USUAL.overshoot
+    make_up: Voltage = _USUAL.make_up
+    make_up_rate: VoltagePerTime = _USUAL.make_up_rate
 
     @field_validator("requires")
     @classmethod
@@ -66,4 +70,13 @@ class DriveTable(Table):
         required = Input(0)
         for name in self.requires:
             required |= INPUTS[name]
-        return Drive(required, self.lease, self.obeyed, self.travel, self.pressure_rate, self.overshoot)
+        return Drive(
+            required,
+            self.lease,
+            self.obeyed,
+            self.travel,
+            self.pressure_rate,
+            self.overshoot,
+            self.make_up,
+            self.make_up_rate,
+        )

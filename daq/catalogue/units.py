@@ -49,6 +49,7 @@ VOLTS_PER_KELVIN = Dimension("a voltage per kelvin", "V/K", "mV/K", "10 mV/K")
 PRESSURE_PER_KELVIN = Dimension("a pressure per kelvin", "Pa/K", "kPa/K", "5 kPa/K")
 PRESSURE_PER_TIME = Dimension("a pressure per time", "Pa/s", "kPa/s", "0.2 kPa/s")
 DATA = Dimension("an amount of data", "B", "MB", "200 MB")
+VOLTAGE_PER_TIME = Dimension("a voltage per time", "V/s", "V/s", "0.5 V/s")
 COMPLIANCE = Dimension("a volume per pressure", "m³/Pa", "mL/bar", "0.15 mL/bar")
 
 

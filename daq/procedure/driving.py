@@ -1,12 +1,14 @@
 """What a stand that drives itself does with switch and valve, step by step of a run."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from daq.measure.steps import Step
 from daq.procedure.effects import Outputs
 from daq.procedure.plan import Drive, Kind, Part
 from daq.procedure.ramp import Ramp
 from daq.procedure.stage_reading import DRY_ON_S
+from daq.procedure.supply import MakeUp
 from daq.procedure.table import RATED, TRAVELS, Valve, stage_of
 
 DRY_RUN_S = 1.2
@@ -39,11 +41,14 @@ class Driving:
     """Decides the outputs of one run. `outputs` is what they are to be now: power off and the valve open at first;
     `has_powered`: they were ever to have power.
 
-    `places` are the pressures of stages that pause.
+    `places` are the pressures of stages that pause. `settable`: the supply can be set.
     """
 
-    def __init__(self, drive: Drive, part: Part, stages: tuple[str, ...], places: Mapping[str, float]) -> None:
-        self.outputs = Outputs(power=False, valve=1.0)
+    def __init__(
+        self, drive: Drive, part: Part, stages: tuple[str, ...], places: Mapping[str, float], *, settable: bool = False
+    ) -> None:
+        self._supply = MakeUp(drive, part) if settable else None
+        self.outputs = Outputs(power=False, valve=1.0, supply=part.test_voltage if settable else None)
         self.has_powered = False
         self._drive, self._stages, self._places = drive, stages, places
         self._dry_s = max(min(DRY_RUN_S, (part.dry_check_s or DRY_RUN_S) - DRY_SPARE_S), DRY_ON_S + 0.1)
@@ -59,7 +64,9 @@ class Driving:
         valve = self._valve(step, stage, on=on_for is not None, reading=reading)
         at_end = valve in (0.0, 1.0) and valve == self.outputs.valve
         self._ended_since = (self._ended_since or step.t) if at_end else None
-        outputs = Outputs(self._power(stage, on_for), valve)
+        held = reading or stage == "dry_check"  # which is read as a whole
+        supply = None if self._supply is None else self._supply.step(step, on_for, held=held)
+        outputs = Outputs(self._power(stage, on_for), valve, supply)
         if outputs.power is (on_for is not None) or outputs.power is not self.outputs.power:
             self._differs_since = step.t
         self.has_powered |= outputs.power
@@ -69,8 +76,13 @@ class Driving:
 
     def end(self) -> Outputs:
         """The outputs of a run that is over: power off, and nothing kept under pressure."""
-        self.outputs = Outputs(power=False, valve=1.0)
+        self.outputs = replace(self.outputs, power=False, valve=1.0)
         return self.outputs
+
+    @property
+    def supply_moves(self) -> bool:
+        """Whether the supply is being set, so that nothing may be read yet."""
+        return self._supply is not None and self._supply.moving
 
     @property
     def disobeyed(self) -> str:

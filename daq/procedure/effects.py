@@ -103,10 +103,12 @@ class CaptureWanted:
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """What a driven stand's outputs are to be from now on: pump power, and the valve from 0 (shut) to 1 (open)."""
+    """What a driven stand's outputs are to be from now on: pump power, the valve from 0 (shut) to 1 (open), and the
+    supply's setpoint in volts, None where it is fixed."""
 
     power: bool
     valve: float
+    supply: float | None = None
 
 
 Effect = StageNow | Taken | Alarm | Noted | CaptureWanted | Outputs | Ended

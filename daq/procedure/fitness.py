@@ -35,7 +35,8 @@ _CHANNELS = (Column.PRESSURE, Column.VOLTAGE, Column.CURRENT, Column.TEMPERATURE
 class Place:
     """Where a run stands: its stage, seconds since power-on (None: off), the valve that the stage needs, the valve as
     it counts (by hand, where that settled it) and as the signals alone show it. `sure` is False while nobody knows yet
-    whether power has just been switched off; `flowed`: the unit has pumped in this run."""
+    whether power has just been switched off; `flowed`: the unit has pumped in this run; `supply_moves`: a supply is
+    being set, so that nobody complains of its voltage."""
 
     stage: str
     on_for: float | None
@@ -44,6 +45,7 @@ class Place:
     by_signals: Valve | None = None
     sure: bool = True
     flowed: bool = False
+    supply_moves: bool = False
 
 
 class Fitness:
@@ -67,7 +69,7 @@ class Fitness:
         if why != self._wrong or step.t < self._since:
             self._wrong, self._since = why, step.t
         lasts = step.t - self._since >= LASTS_S
-        if why in _ADVICE and lasts and place.on_for is not None and place.on_for > SETTLE_S:
+        if why in _ADVICE and lasts and not place.supply_moves and place.on_for is not None and place.on_for > SETTLE_S:
             said = f"{step.voltage:.2f} V at the terminals, {step.temperature - 273.15:.1f} °C"
             text = f"stage {place.stage}: {why} ({said}); nothing is read until it is right"
             self._tell(why, text, _ADVICE[why])

@@ -101,7 +101,8 @@ class Drive:
     power on and is renewed while blocks are handled; `obeyed` is how long switch and valve may take to follow. The
     valve moves from end to end in `travel` seconds at the fastest, which its actuator must be able to, and, while it
     closes on a running unit, so slowly that pressure rises by `pressure_rate` (Pa/s) at most. `overshoot` (Pa) is how
-    far pressure may rise above what it then settles to.
+    far pressure may rise above what it then settles to. A supply that can be set makes up what the leads drop, by
+    `make_up` (V) at most and no quicker than `make_up_rate` (V/s).
     """
 
     requires: Input = Input.STOP_CIRCUIT
@@ -110,6 +111,8 @@ class Drive:
     travel: float = 4.0
     pressure_rate: float = 150e3
     overshoot: float = 20e3
+    make_up: float = 1.0
+    make_up_rate: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,7 +45,7 @@ from daq.procedure.table import (
 )
 from daq.procedure.tripping import Tripping
 from daq.procedure.valve_sensor import ValveSensor
-from drivers.block import Block, Capture, Identity, Status
+from drivers.block import Block, Capture, Feature, Identity, Status
 
 RESIDUAL_SPAN_S = 0.5
 """A residual pressure is a mean over so long about its time."""
@@ -89,7 +89,11 @@ class Run:
         self.stages = sequence(part.kind, part.dry_check_s is not None, self._after_s is not None, len(pauses))
         places = places_of(self.stages, pauses)
         self._moving = False  # the valve, as the device told last
-        self._driving = None if stand.drive is None else Driving(stand.drive, part, self.stages, places)
+        self._driving = (
+            None
+            if stand.drive is None
+            else Driving(stand.drive, part, self.stages, places, settable=Feature.SETTABLE_SUPPLY in identity.features)
+        )
         self._reading = StageReading(part, stand, self.measuring, years, self.stages, places=places, history=history)
         self._line_zero = LineZero(stand.channels, self.measuring.converter.resolution())
         self._rests = Rests(stand.channels, self.measuring.converter.resolution())
@@ -550,11 +554,14 @@ class Run:
         """What keeps this step out of a window, kept as the reason should the stage's time run out."""
         needed = stage_of(self.stage).valve
         flowed, sure = self._belief.flowed_at > -math.inf, self._switch.sure
-        place = Place(self.stage, self._on_for, needed, self._valve, self._by_signals, sure, flowed)
+        moves = self._driving is not None and self._driving.supply_moves
+        place = Place(self.stage, self._on_for, needed, self._valve, self._by_signals, sure, flowed, moves)
         self._unfit = self._fitness.why_not(step, place)
         self._unfit = self._unfit or self._gone(step)
         if not self._unfit and self._driving is not None and needed in (Valve.OPEN, Valve.SHUT):
             self._unfit = "" if self._driving.at_end_for() > 0.0 else "valve on its way"
+        if moves and stage_of(self.stage).reads and not self._unfit:
+            self._unfit = "supply on its way"
         return self._unfit
 
     @property

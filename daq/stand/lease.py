@@ -36,7 +36,7 @@ FULLY_OPEN = 10_000
 class Lease:
     """The outputs of one run on one device. `failed` hears why the device did not do as it was told.
 
-    `supply_mv` is the supply's setpoint, None where it is fixed. `clock` gives seconds that never run backwards, those
+    `clock` gives seconds that never run backwards, those
     of the wall, or with a virtual device those of its blocks: nothing waits there, and `turn`, called after each block,
     does what the task does elsewhere.
     """
@@ -46,11 +46,10 @@ class Lease:
         device: Device,
         drive: Drive,
         *,
-        supply_mv: int | None,
         clock: Callable[[], float],
         failed: Callable[[str], None],
     ) -> None:
-        self._device, self._drive, self._supply_mv = device, drive, supply_mv
+        self._device, self._drive = device, drive
         self._clock, self._failed = clock, failed
         self._renewed = drive.lease / RENEWALS
         self._wanted = Outputs(power=False, valve=1.0)
@@ -161,7 +160,7 @@ class Lease:
         return await self._device.drive(
             power=wanted.power,
             valve=round(wanted.valve * FULLY_OPEN),
-            supply_mv=self._supply_mv,
+            supply_mv=None if wanted.supply is None else round(wanted.supply * 1e3),
             lease_ms=round(self._drive.lease * 1e3) if wanted.power else 0,
         )
 

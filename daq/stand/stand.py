@@ -39,7 +39,7 @@ from daq.stand.request import StartRequest
 from daq.stand.result import About
 from daq.stand.room import lacking, needed
 from daq.stand.said import Begun, Finished, Live, Said, Stage, Zeroed
-from drivers.block import Block, DeviceReset, Event, Feature, Identity, Link, LinkChange, Replayed, Status
+from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, Replayed, Status
 from drivers.device import Device, DriverError
 from drivers.recording import RecordingError, RecordingWriter
 
@@ -379,22 +379,20 @@ class Stand:
         active = ActiveRun(about, run, device.counts.copy(), self._clock())
         self._record(active, device, running.recording_header(about, entry, config, run))
         self._active, self._last_run, self._removing = active, about.run, False
-        self._lease = self._leased(device, entry)
+        self._lease = self._leased(device)
         self._say(Begun(about, run.stages))
         self._warn_of_calibrations(about.started)
         self._effects([run.now])
         if self.link.link is not Link.UP:  # it went while the run was being stored
             self._effects(active.feed(self.link))
 
-    def _leased(self, device: Device, entry: Entry) -> Lease | None:
+    def _leased(self, device: Device) -> Lease | None:
         drive = self.config.stand.drive
         if drive is None or device.address.scheme == "replay" or self.identity is None:
             return None
-        settable = Feature.SETTABLE_SUPPLY in self.identity.features
         return Lease(
             device,
             drive,
-            supply_mv=round(entry.part.test_voltage * 1e3) if settable else None,
             clock=self._block_time if device.virtual else self._clock,
             failed=self._not_driven,
         )

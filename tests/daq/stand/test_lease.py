@@ -35,7 +35,7 @@ async def leased() -> AsyncIterator[tuple[Lease, Told]]:
     told = Told()
     device = cast(Device, SimpleNamespace(virtual=False, drive=told.drive))
     clock = asyncio.get_running_loop().time
-    lease = Lease(device, DRIVE, supply_mv=None, clock=clock, failed=lambda why: None)
+    lease = Lease(device, DRIVE, clock=clock, failed=lambda why: None)
     lease.want(Outputs(power=True, valve=1.0))
     try:
         yield lease, told
@@ -103,7 +103,7 @@ def test_a_clock_that_is_off_as_a_resonator_may_be_is_no_backlog(rate: float) ->
     """Ten minutes, in the lease's own time."""
     now = [0.0]
     device = cast(Device, SimpleNamespace(virtual=True))
-    lease = Lease(device, DRIVE, supply_mv=None, clock=lambda: now[0], failed=lambda why: None)
+    lease = Lease(device, DRIVE, clock=lambda: now[0], failed=lambda why: None)
     for k in range(15_000):
         now[0] = 0.04 * k
         lease.handled(rate * now[0])
