@@ -39,6 +39,8 @@ RESTS = 0.005
 """A line whose pressure certainly moves by no more than this, as a share of it, is at rest."""
 SPAN = 20
 """A state is told by its last so many steps …"""
+OPENING = 10
+"""A valve that opens is told by so many steps."""
 STEPS_A_SECOND = 20.0
 WAIT_S = 4.0
 """… and a line that is still on its way is waited for so long, in seconds."""
@@ -110,6 +112,7 @@ class Visits:
     def __init__(self, lsb: Mapping[str, float], samples: int) -> None:
         self._lsb, self._samples = lsb, samples
         self._newest = deque[Step](maxlen=SPAN)
+        self._opening = deque[Step](maxlen=OPENING)
         self._states: dict[str, tuple[Step, ...]] = {}
         self._waits_since: float | None = None
 
@@ -125,6 +128,7 @@ class Visits:
     def enter(self) -> None:
         """Another stage begins."""
         self._newest.clear()
+        self._opening.clear()
         self._waits_since = None
 
     def waits(self, stage: str, t: float) -> bool:
@@ -134,6 +138,21 @@ class Visits:
             return False
         self._waits_since = t if self._waits_since is None else self._waits_since
         return t - self._waits_since < WAIT_S
+
+    def as_open(self, step: Step) -> bool:
+        """Whether the line, seen open, holds back no more than at the first free flow, as far as `OPENING` steps show.
+
+        A valve that is nearly open looks open by its pressure. What is read there would differ from the first free flow
+        by the hand and not by the unit.
+        """
+        self._opening.append(step)
+        first = self._states.get("free_flow")
+        if first is None:
+            return True
+        if len(self._opening) < OPENING:
+            return False
+        (now, doubt_now), (before, doubt_before) = (_resistance(steps, self._lsb) for steps in (self._opening, first))
+        return not now - before > 0.5 * LINE + 2.0 * math.hypot(doubt_now, doubt_before)
 
     def contradiction(self) -> str:
         """What in the run cannot be the unit's doing, in at most 24 characters; empty for nothing."""
@@ -159,6 +178,17 @@ class Visits:
         half = CAREFUL * combine([mean.component()]).U + hidden(values, step, self._samples)
         half += WAIT_S * STEPS_A_SECOND / SPAN * abs(mean.value * _drift(values))
         return mean.value - half, mean.value + half
+
+
+def _resistance(steps: Iterable[Step], lsb: Mapping[str, float]) -> tuple[float, float]:
+    """The logarithm of pressure over the square of flow, NaN where it has none, and its standard error."""
+    steps = list(steps)
+    pressure, flow = (_values(steps, name) for name in ("pressure", "flow"))
+    p, q, root = float(pressure.mean()), float(flow.mean()), math.sqrt(len(steps))
+    if not (p > 0.0 and q > 0.0):
+        return math.nan, math.inf
+    hidden_step = 0.5 * lsb.get("pressure", 0.0)
+    return math.log(p / q**2), math.hypot((float(pressure.std()) / root + hidden_step) / p, 2.0 * float(flow.std()) / q)
 
 
 def _values(steps: Iterable[Step], name: str) -> Floats:

@@ -470,7 +470,7 @@ class Run:
             self._read_residual()
         elif name == "throttle" and self._valve is Valve.SHUT:
             self._event(Event.SEEN_SHUT)
-        elif name == "reopen" and self._valve is Valve.OPEN and not step.flow.silent:
+        elif name == "reopen" and self._valve is Valve.OPEN and not step.flow.silent and self._visits.as_open(step):
             self._event(Event.SEEN_OPEN)
         elif name == "fill":
             self._fill()

@@ -36,7 +36,9 @@ def from_stage(stage: str, change: Callable[[Bench], None], after: float = 0.0) 
 
 def verdict_of(hook: Callable[[Bench, Run], None], part: Part = WET) -> tuple[Verdict, list[str]]:
     bench = Bench(hook=hook)
-    return carry_out(part, bench).verdict, alarms(bench)
+    verdict = carry_out(part, bench).verdict
+    # Where the line seems to hold back more than before, a person is asked to open the valve fully first.
+    return verdict, [code for code in alarms(bench) if code != "confirm_needed"]
 
 
 def gain(role: Role, factor: float) -> Callable[[Bench], None]:

@@ -9,9 +9,10 @@ from daq.judge.requirement import Quantity, Requirement
 from daq.judge.verdict import Verdict, Word
 from daq.procedure.effects import Noted, StageNow
 from daq.procedure.plan import Kind
+from daq.procedure.run import Run
 from daq.procedure.table import Do
 from tests.daq.measure.blocks import LITRES_PER_HOUR
-from tests.daq.procedure.bench import Bench, begin, carry_out, drive, module, pump
+from tests.daq.procedure.bench import DT, Bench, begin, carry_out, drive, module, pump
 from tests.daq.procedure.told import alarms, finding, findings, stages
 
 
@@ -72,6 +73,21 @@ def test_a_pressure_at_rest_is_read_as_soon_as_the_valve_counts_as_shut() -> Non
     begun = next(begin for name, begin, _ in outcome.stages if name == "shutoff")
     peak = next(r for r in outcome.readings if r.stage == "shutoff")
     assert 0.0 <= peak.window[0] - begun < 0.2
+
+
+@pytest.mark.parametrize("left", [0.995, 0.99])
+def test_free_flow_is_read_again_once_the_valve_is_as_open_as_before(left: float) -> None:
+    """A hand that pauses just before the valve's stop: by pressure alone the line already looks open."""
+
+    def pause(bench: Bench, run: Run) -> None:
+        if run.stage == "reopen" and bench.valve >= 0.9 and bench.t < state.setdefault("until", bench.t + 3.0):
+            bench.valve = left - DT  # the bench turns it by so much before the next block
+
+    state: dict[str, float] = {}
+    outcome = carry_out(pump(), Bench(hook=pause))
+    assert outcome.verdict == Verdict(Word.PASS)
+    begun = next(begin for name, begin, _ in outcome.stages if name == "free_flow.2")
+    assert begun >= state["until"] - DT
 
 
 @pytest.mark.parametrize("kind", [Kind.MODULE, Kind.MODULE_RETURN])
