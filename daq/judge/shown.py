@@ -56,5 +56,4 @@ def _place(reading: Reading) -> str:
         return ""
     if reading.quantity == Quantity.RESIDUAL_PRESSURE:
         return f" {reading.at:g} s after power-off"
-    of = Quantity.FLOW if reading.at_flow else Quantity.PRESSURE
-    return f" at {amount(of, reading.at)}"
+    return f" at {amount(Quantity(reading.place), reading.at)}"

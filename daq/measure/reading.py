@@ -55,6 +55,11 @@ class Reading:
     at_flow: bool = False
 
     @property
+    def place(self) -> str:
+        """The channel that a place on the curve is stated in: that of a pressure is always a flow."""
+        return "flow" if self.at_flow or self.quantity == "pressure" else "pressure"
+
+    @property
     def name(self) -> str:
         """Unique in a run."""
         return f"{self.stage}.{self.quantity}" + ("" if self.at is None else f"@{self.at:g}")

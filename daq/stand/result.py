@@ -70,7 +70,7 @@ def name_of(r: CoreReading) -> str:
         return plain
     if r.quantity == Quantity.RESIDUAL_PRESSURE:
         return f"{plain}@{r.at:g}s"
-    unit, factor = UNITS[Quantity.FLOW if r.at_flow else Quantity.PRESSURE]
+    unit, factor = UNITS[Quantity(r.place)]
     return f"{plain}@{r.at * factor:.6g}{unit}"
 
 

@@ -64,6 +64,18 @@ def test_a_flow_at_a_pressure_and_a_pressure_at_a_flow(config: Path, spoil: Spoi
     assert (pressure.quantity, pressure.at) == (Quantity.PRESSURE, pytest.approx(60e-3 / 3600))
 
 
+@pytest.mark.parametrize("quantity", ["current", "power", "efficiency"])
+@pytest.mark.parametrize(("at", "place"), [("80 L/h", ("flow", 80e-3 / 3600)), ("4 bar", ("pressure", 400e3))])
+def test_a_current_power_or_efficiency_at_a_flow_or_at_a_pressure(
+    config: Path, spoil: Spoil, quantity: str, at: str, place: tuple[str, float]
+) -> None:
+    most = {"current": "7 A", "power": "90 W", "efficiency": "30 %"}[quantity]
+    old = 'quantity = "flow"\nstage = "free_flow"\nat_least = "110 L/h"'
+    spoil("parts/pump.toml", old, f'quantity = "{quantity}"\nstage = "rated"\nat = "{at}"\nat_most = "{most}"')
+    found = load_catalogue(config, load_stand(config).stand).part("MH-2101").requirements[1]
+    assert (found.quantity.value, found.place, found.at) == (quantity, place[0], pytest.approx(place[1]))
+
+
 def test_a_residual_pressure_after_a_time(config: Path, spoil: Spoil) -> None:
     old, new = 'quantity = "peak_pressure"\nstage = "shutoff"', 'quantity = "residual_pressure"\nstage = "residual"'
     spoil("parts/pump.toml", old, f'{new}\nafter = "1 min"')

@@ -24,9 +24,11 @@ class Told:
     def __init__(self) -> None:
         self.on: list[float] = []
         self.off: list[float] = []
+        self.supply: list[int | None] = []
 
     async def drive(self, *, power: bool, valve: int, supply_mv: int | None, lease_ms: int) -> Reply:
         (self.on if power else self.off).append(asyncio.get_running_loop().time())
+        self.supply.append(supply_mv)
         return Reply(0, "done")
 
 
@@ -49,6 +51,16 @@ async def handled_every(lease: Lease, seconds: float, times: int) -> float:
         lease.handled(asyncio.get_running_loop().time())
         await asyncio.sleep(seconds)
     return asyncio.get_running_loop().time() - seconds
+
+
+async def test_a_supply_is_told_its_setpoint_in_millivolts_and_a_fixed_one_nothing() -> None:
+    async with leased() as (lease, told):
+        await handled_every(lease, 0.01, 3)
+        lease.want(Outputs(power=True, valve=1.0, supply=13.8244))
+        await handled_every(lease, 0.01, 3)
+        lease.want(Outputs(power=True, valve=1.0, supply=13.5))
+        await handled_every(lease, 0.01, 3)
+    assert list(dict.fromkeys(told.supply)) == [None, 13_824, 13_500]
 
 
 async def test_a_procedure_that_handles_nothing_any_more_lets_power_go() -> None:
