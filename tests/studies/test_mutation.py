@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.studies.mutation.cover import Reached
+from tests.studies.mutation.cover import Imported, Reached
 from tests.studies.mutation.mutants import Module, Mutant
 from tests.studies.mutation.tally import Equivalents, Tried, rows, score
 from tests.studies.mutation.trial import (
@@ -149,8 +149,7 @@ TEST = "tests/daq/measure/test_agreement.py::test_a_shared_zero_does_not_count_a
 def test_a_changed_module_is_imported_in_a_process_of_its_own(before: str, after: str, outcome: Outcome) -> None:
     root = Path(__file__).parents[2]
     source = (root / FILE).read_text().replace(before, after)
-    module = FILE.removesuffix(".py").replace("/", ".")
-    found = try_imported([TEST], Everything(), module, source, 60.0)
+    found = try_imported([TEST], Everything(), Mutant(FILE, "", 1, frozenset(), False, before, after, source), 60.0)
     assert found is outcome
 
 
@@ -200,10 +199,21 @@ def test_the_modules_own_tests_come_first_and_then_the_quickest() -> None:
     order = ["t/test_a.py::own", "t/test_b.py::quick", "t/test_b.py::slow"]
     assert reached.tests("daq/a.py", {5}) == reached.all_tests("daq/a.py") == order
     assert reached.tests("daq/a.py", {4}) == order[:2]
-    assert reached.within(order, 2.5) == order[:2]
     assert reached.at_import("daq/a.py", {1, 2})
     assert not reached.at_import("daq/a.py", {4, 5})
     assert sorted(reached.all_tests("daq/table.py")) == sorted(reached.seconds)
+
+
+def test_by_import_a_module_has_its_own_tests_and_those_that_import_it() -> None:
+    root = Path(__file__).parents[2]
+    made = Imported(root)
+    found = made.tests("daq/procedure/filling.py", {1})
+    assert found[0] == "tests/daq/procedure/test_filling.py"
+    assert "tests/daq/procedure/test_run_good.py" in found
+    assert "tests/daq/measure/test_curve.py" not in found
+    by_helper = made.all_tests("daq/measure/curve_points.py")
+    assert "tests/daq/measure/test_rated.py" in by_helper  # travels.py imports it
+    assert not made.at_import("daq/procedure/filling.py", {1})
 
 
 def test_a_draw_is_the_same_for_the_same_seed() -> None:

@@ -5,12 +5,13 @@
     --tests PATH           only the tests of this folder or file; again for more (those of the three packages)
     --sample N             so many mutants of each package, drawn at random; 0 for all (150)
     --seed S               the seed of the draw (1)
+    --by-import            the tests that import a module, instead of those that coverage shows to reach the line
     --longest SECONDS      for each mutant only its first tests, that take so long together (all)
     --jobs J               processes at a time (1)
     --write                puts the tables into README.md beside this file
 
-Survivors are printed as they are found. With --longest a mutant may survive that a later test would kill: the score is
-a lower bound. Tests of the three packages are first run once under coverage, for the tests
+Survivors are printed as they are found. With --longest and --by-import a mutant may survive that another test would
+kill: the score is a lower bound. Tests of the three packages are first run once under coverage, for the tests
 that reach each line; what that says is kept until code or tests change.
 """
 
@@ -29,22 +30,23 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, settings
 
-from tests.studies.mutation.cover import FOLDERS, PACKAGES, Reached, reached_by_tests
+from tests.studies.mutation.cover import FOLDERS, PACKAGES, Imported, Reached, reached_by_tests
 from tests.studies.mutation.mutants import Module, Mutant, Site
 from tests.studies.mutation.tally import HEAD, Equivalents, Tried, rows
 from tests.studies.mutation.trial import ARGUMENTS, Outcome, Served, forget, forked, try_imported, try_in_place
 
 ROOT = Path(__file__).parents[3]
 HERE = Path(__file__).parent
-SLACK, LEAST_S = 4.0, 5.0
-"""A mutant may take so many times the processor time of its tests, and so many seconds more."""
+SLACK, LEAST_S, UNKNOWN_S = 4.0, 10.0, 60.0
+"""A mutant may take so many times the processor time of its tests, and so many seconds more; and what is taken for
+that time where it was not measured."""
 MARKS = "<!-- tables -->", "<!-- end of tables -->"
 
 
 def main() -> None:
     options = _options()
     _same_examples()
-    reached = reached_by_tests(ROOT, options.tests)
+    reached = Imported(ROOT, options.tests) if options.by_import else reached_by_tests(ROOT, options.tests)
     equivalents = Equivalents(HERE / "equivalent.toml")
     drawn, found = draw(_files(options), options.sample, options.seed)
     tried = run(drawn, reached, options, lambda t: _tell(t, equivalents))
@@ -66,6 +68,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--sample", type=int, default=150)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--by-import", action="store_true")
     parser.add_argument("--longest", type=float, default=math.inf)
     parser.add_argument("--write", action="store_true")
     options = parser.parse_args()
@@ -163,17 +166,17 @@ def _work(
         if mutant.inside and not reached.at_import(mutant.file, mutant.lines):
             in_place.append(k)
             continue
-        tests = reached.within(reached.all_tests(mutant.file), options.longest)
-        done(k, try_imported(tests, known, mutant.module, mutant.source, _seconds(reached, tests)))
+        tests = reached.all_tests(mutant.file)
+        done(k, try_imported(tests, known, mutant, _seconds(reached, tests, options.longest), options.longest))
 
     def serve(items: dict[str, pytest.Item]) -> None:
         for k in in_place:
             mutant = mutants[k]
-            tests = reached.within(reached.tests(mutant.file, mutant.lines), options.longest)
+            tests = reached.tests(mutant.file, mutant.lines)
             if not tests:
                 done(k, Outcome.NOT_REACHED)
                 continue
-            done(k, try_in_place(items, tests, mutant.module, mutant.source, _seconds(reached, tests)))
+            done(k, try_in_place(items, tests, mutant, _seconds(reached, tests, options.longest), options.longest))
         os._exit(0)
 
     def collect() -> None:
@@ -184,8 +187,9 @@ def _work(
         raise RuntimeError("the tests could not be collected")
 
 
-def _seconds(reached: Reached, tests: Sequence[str]) -> float:
-    return SLACK * sum(reached.seconds[t] for t in tests) + LEAST_S
+def _seconds(reached: Reached, tests: Sequence[str], longest: float) -> float:
+    known = sum(reached.seconds[t] for t in tests) if reached.seconds else UNKNOWN_S
+    return SLACK * min(known, longest) + LEAST_S
 
 
 def _tell(tried: Tried, equivalents: Equivalents) -> None:
@@ -199,6 +203,7 @@ def _page(tried: Sequence[Tried], found: Counter[str], options: argparse.Namespa
     how = f"{options.sample} of each package, drawn with seed {options.seed}" if options.sample else "all of them"
     if math.isfinite(options.longest):
         how += f"; for each the first {options.longest:g} s of its tests, so that scores are lower bounds"
+    how += "; tests chosen by import" if options.by_import else ""
     kinds = Counter[str]()
     lines = [f"{datetime.now(UTC):%Y-%m-%d}: {how}.", ""]
     lines += [*_table(rows(tried, lambda m: package_of(m.file), found)), ""]

@@ -1,5 +1,6 @@
 """Which tests reach which lines, and how long each takes: from one run under coverage, kept by test file."""
 
+import ast
 import functools
 import gc
 import hashlib
@@ -9,7 +10,6 @@ import time
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import accumulate
 from pathlib import Path
 
 import coverage
@@ -49,14 +49,31 @@ class Reached:
         at import only, such as a table, nobody can tell whose it is: all tests."""
         return self._ordered(file, self.lines[file].keys() - {_IMPORT} or self.seconds)
 
-    def within(self, tests: Sequence[str], seconds: float) -> list[str]:
-        """The first of the tests, as many as take so much time together."""
-        ends = accumulate(self.seconds[t] for t in tests)
-        return [t for t, end in zip(tests, ends, strict=True) if end <= seconds]
-
     def _ordered(self, file: str, tests: Iterable[str]) -> list[str]:
         own = f"/test_{Path(file).name}::"
         return sorted((t for t in tests if t != _IMPORT), key=lambda t: (own not in t, self.seconds[t], t))
+
+
+class Imported(Reached):
+    """Instead of what coverage shows: the files of tests that import a module, themselves or through what tests share;
+    for `daq/procedure` also the whole runs. Needs no run before, and misses tests that reach a module in other ways.
+    """
+
+    def __init__(self, root: Path, tests: Sequence[str] = FOLDERS) -> None:
+        super().__init__()
+        self._imports = {file: _imported_by(root, file, set()) for file in _test_files(root, tests)}
+
+    def tests(self, file: str, lines: Iterable[int]) -> list[str]:
+        return self.all_tests(file)
+
+    def all_tests(self, file: str) -> list[str]:
+        module, own = file.removesuffix(".py").replace("/", "."), f"/test_{Path(file).name}"
+        whole = "/test_run_" if file.startswith("daq/procedure/") else "\0"
+        found = [t for t, names in self._imports.items() if module in names or own in t or whole in t]
+        return sorted(found, key=lambda t: (own not in t, whole in t, t))
+
+    def at_import(self, file: str, lines: Iterable[int]) -> bool:
+        return False
 
 
 class Recorder:
@@ -100,10 +117,7 @@ def reached_by_tests(root: Path, tests: Sequence[str] = FOLDERS) -> Reached:
     Raises:
         RuntimeError: the tests could not be run.
     """
-    found = {
-        f for place in tests for f in ((root / place).glob("test_*.py") if (root / place).is_dir() else [root / place])
-    }
-    files = sorted(str(f.relative_to(root)) for f in found)
+    files = _test_files(root, tests)
     common = _digest(root, (f for f in _sources(root) if not Path(f).name.startswith("test_")))
     place = {file: root / _CACHE / f"{_digest(root, [file], common)}.json" for file in files}
     missing = [file for file in files if not place[file].exists()]
@@ -142,6 +156,27 @@ def _record(root: Path, files: list[str], place: dict[str, Path]) -> None:
         seconds = {test: s for test, s in recorder.seconds.items() if test.split("::")[0] == file}
         place[file].write_text(json.dumps({"seconds": seconds, "lines": lines}))
     os._exit(0)
+
+
+def _test_files(root: Path, tests: Sequence[str]) -> list[str]:
+    places = [root / place for place in tests]
+    found = {f for place in places for f in (place.glob("test_*.py") if place.is_dir() else [place])}
+    return sorted(str(f.relative_to(root)) for f in found)
+
+
+def _imported_by(root: Path, file: str, seen: set[str]) -> frozenset[str]:
+    """The modules that a file imports, and those that the helpers of tests import which it imports."""
+    found = set[str]()
+    for node in ast.walk(ast.parse((root / file).read_text())):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+            found |= {f"{node.module}.{name.name}" for name in node.names}
+    for helper in {n for n in found if n.startswith("tests.")} - seen:
+        path = helper.replace(".", "/") + ".py"
+        if (root / path).exists():
+            seen.add(helper)
+            found |= _imported_by(root, path, seen)
+    return frozenset(found)
 
 
 def _sources(root: Path) -> list[str]:

@@ -9,15 +9,19 @@ import gc
 import importlib.abc
 import importlib.machinery
 import importlib.util
+import math
 import os
 import resource
 import signal
 import sys
+import time
 from collections.abc import Callable, Sequence
 from enum import StrEnum
 from types import CodeType, FunctionType, ModuleType
 
 import pytest
+
+from tests.studies.mutation.mutants import Mutant
 
 ARGUMENTS = (
     *("-q", "--tb=no", "--no-header", "-p", "no:cacheprovider", "-p", "no:faulthandler", "-o", "timeout=0"),
@@ -46,7 +50,8 @@ class Chosen:
     A test that nothing is known of runs too: the change may have altered its name.
     """
 
-    def __init__(self, tests: Sequence[str], known: frozenset[str]) -> None:
+    def __init__(self, tests: Sequence[str], known: frozenset[str], longest: float = math.inf) -> None:
+        self._until = time.process_time() + longest
         self._place = {test: k for k, test in enumerate(tests)}
         self._known = known
 
@@ -57,6 +62,8 @@ class Chosen:
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.failed:
             os._exit(KILLED)
+        if time.process_time() > self._until:
+            os._exit(SURVIVED)
 
 
 class Served:
@@ -75,32 +82,51 @@ class Served:
 
 
 def try_in_place(
-    items: dict[str, pytest.Item], tests: Sequence[str], module: str, source: str, seconds: float
+    items: dict[str, pytest.Item],
+    tests: Sequence[str],
+    mutant: Mutant,
+    seconds: float,
+    longest: float = math.inf,
 ) -> Outcome:
-    """Tries a change to a function's body, with tests that are collected already."""
+    """Tries a change to a function's body, with tests, or all those of files, that are collected already. No new one is
+    begun after `longest` seconds of processor time."""
 
     def job() -> None:
-        put_in_place(sys.modules[module], source)
-        chosen = [items[test] for test in tests]
+        put_in_place(sys.modules[mutant.module], mutant.source)
+        of_files = {item.nodeid: item for test in tests for item in _items_of(items, test)}
+        chosen, until = list(of_files.values()), time.process_time() + longest
         for item, after in zip(chosen, [*chosen[1:], None], strict=True):
             item.ihook.pytest_runtest_protocol(item=item, nextitem=after)
+            if time.process_time() > until:
+                break
         os._exit(SURVIVED)
 
     return _outcome(forked(job, seconds))
 
 
-def try_imported(tests: Sequence[str], known: frozenset[str], module: str, source: str, seconds: float) -> Outcome:
-    """Tries a change that counts at import. The caller must not have imported the module."""
+def try_imported(
+    tests: Sequence[str],
+    known: frozenset[str],
+    mutant: Mutant,
+    seconds: float,
+    longest: float = math.inf,
+) -> Outcome:
+    """Tries a change that counts at import; as `try_in_place`, and `known` are the tests that may be passed over."""
 
     def job() -> None:
         forget()
-        sys.meta_path.insert(0, _Changed(module, source))
+        sys.meta_path.insert(0, _Changed(mutant.module, mutant.source))
         files = sorted({test.split("::")[0] for test in tests})
-        code = pytest.main([*ARGUMENTS, *files], plugins=[Chosen(tests, known)])
+        code = pytest.main([*ARGUMENTS, *files], plugins=[Chosen(tests, known, longest)])
         # Without a test that runs nothing has noticed; anything else that is not OK is an import that failed.
         os._exit(SURVIVED if code in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED) else KILLED)
 
     return _outcome(forked(job, seconds))
+
+
+def _items_of(items: dict[str, pytest.Item], test: str) -> list[pytest.Item]:
+    """The test, or all those of a file."""
+    return [items[test]] if test in items else [item for name, item in items.items() if name.startswith(f"{test}::")]
 
 
 def put_in_place(module: ModuleType, source: str) -> None:
