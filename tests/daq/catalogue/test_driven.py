@@ -137,7 +137,10 @@ MISTAKES = [
     ('overshoot = "20 kPa"', 'overshoot = "-20 kPa"', "drive.overshoot", "1 kPa to 200 kPa", "-20 kPa"),
     ('make_up = "1 V"', 'make_up = "3 V"', "drive.make_up", "0 V to 2 V", "3 V"),
     ('"0.5 V/s"', '"9 V/s"', "drive.make_up_rate", "0.05 V/s to 5 V/s", "9 V/s"),
-    ('"0.5 V/s"', '"0.5 V"', "drive.make_up_rate", 'per time such as "0.5 V/s"', "'0.5 V', which is a voltage"),
+    (
+        *('"0.5 V/s"', '"0.5 V"', "drive.make_up_rate"),
+        *('a voltage per time such as "0.5 V/s"', "'0.5 V', which is a voltage"),
+    ),
     (
         *('travel = "4 s"', 'travel = "35 s"', "drive", "a valve that shuts within 40 s, limits.stage"),
         "41.333 s for `travel` and limits.pressure at `pressure_rate`",
