@@ -10,23 +10,33 @@ from daq.measure.flow import FlowMeter
 from daq.measure.pooling import history_of
 from daq.measure.scatter import Differences
 from daq.measure.uncertainty import Mean, combine, mean_of
+from drivers.block import Block
 from tests.daq.measure.blocks import identity
-from tests.daq.measure.test_flow import every, told
 from tests.studies.common import autoregressive
 
-FINE_S = 0.002
+FINE_S = 0.005
 TABLE = ((0.1, 1e6), (10_000.0, 1e6))
 
 
-def edges(hertz: float, uneven: float, vanes: int, unrest: float, rng: np.random.Generator) -> list[float]:
-    """Edge times over 4 s (s). Each is out of place by `uneven` of an interval, at random or, of a wheel with `vanes`,
-    the same every turn; the flow wanders by `unrest`, 0.1 s long."""
-    rates = hertz * (1.0 + unrest * autoregressive(rng, np.exp(-FINE_S / 0.1), 1, round(4.0 / FINE_S))[0])
+def edges(hertz: float, uneven: float, vanes: int, unrest: float, rng: np.random.Generator) -> np.ndarray:
+    """Edge times (s) over 3.4 s, each out of place by `uneven` of an interval: at random or, with `vanes`,
+    the same every turn. The flow wanders by `unrest`, 0.1 s long."""
+    rates = hertz * (1.0 + unrest * autoregressive(rng, np.exp(-FINE_S / 0.1), 1, round(3.4 / FINE_S))[0])
     turned = np.concatenate(([rng.uniform()], rng.uniform() + np.cumsum(rates * FINE_S)))
     whole = np.arange(1, int(turned[-1]))
     off = np.resize(rng.standard_normal(vanes), whole.size) if vanes else rng.standard_normal(whole.size)
     times = np.arange(turned.size) * FINE_S
-    return sorted(np.interp(whole + uneven * off, turned, times).tolist())
+    return np.sort(np.interp(whole + uneven * off, turned, times))
+
+
+def followed(meter: FlowInput, seen: np.ndarray) -> FlowMeter:
+    """A meter that was told of these edges every 40 ms, from 1.8 s to 3.2 s."""
+    made = FlowMeter(meter, identity(), tick0=0)
+    ends = np.arange(45, 81) * 0.04
+    for end, number in zip(ends.tolist(), np.searchsorted(seen, ends, side="right").tolist(), strict=True):
+        last = np.array([round(float(seen[number - 1]) * 1e6)])
+        made.feed(Block(1, 0, 0, np.zeros((1, 1), np.int16), np.array([number]), last), end)
+    return made
 
 
 def windows(
@@ -38,10 +48,7 @@ def windows(
         rng = np.random.default_rng((5, k))
         before: list[Differences] = []
         for n in range(earlier + 1):
-            made = FlowMeter(meter, identity(), tick0=0)
-            seen = edges(hertz, uneven, vanes, unrest, rng)
-            for end in every(0.04, 3.8):
-                made.feed(told(seen, end), end)
+            made = followed(meter, edges(hertz, uneven, vanes, unrest, rng))
             rates = made.rates(2.0, 3.0)
             if n < earlier:
                 before.append(Differences.of(rates.values))
