@@ -1,5 +1,6 @@
 """Whole runs on the simulator's lean bench in which something happens to the unit in mid-run."""
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -9,7 +10,7 @@ import numpy as np
 from daq.catalogue.load import Catalogue, load_catalogue, load_stand
 from daq.procedure.effects import Effect, Outcome
 from daq.procedure.plan import Part, Stand
-from daq.procedure.run import Run
+from daq.procedure.run import ConfirmError, Run
 from simulator.fast import FastBench, identity_of
 from simulator.scenario import load_scenario
 
@@ -75,7 +76,8 @@ def carry_out(run: Run, bench: FastBench, mishap: Mishap | None = None) -> Carri
         if at is None or mishap is None or mishap.obeys:
             bench.person.hear(run.now.do.value)
         for word in bench.person.take_confirmations():
-            effects += run.confirm(word)
+            with suppress(ConfirmError):  # a person who is disturbed may say something twice
+                effects += run.confirm(word)
         if run.outcome is not None:
             break
         effects += run.feed(bench.block())
