@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from daq.measure.channels import Channels, PressureInput, PressureKind
 from daq.measure.errors import NotFittedError
-from daq.measure.references import References, references_of
+from daq.measure.references import EXCITATION, SHUNT_TEMPERATURE, References, references_of
 from daq.measure.still import Standstill
 from drivers.block import Block, Identity, Role
 
@@ -179,8 +179,8 @@ class Converter:
         watched: dict[int, int] = {c: fitted[c] for c in NEEDED if c in fitted}
         self._standstill = Standstill(watched, N_COLUMNS)
         self._has_digits = all(self.lsb[c] > 0.0 for c in watched)
-        self._excitation = _Excitation.of(channels.pressure, identity, fitted.get(Column.PRESSURE))
-        self._shunt = _WarmShunt.of(channels, identity, fitted.get(Column.CURRENT))
+        self._excitation = _Excitation.of(channels.pressure, fitted.get(Column.PRESSURE))
+        self._shunt = _WarmShunt.of(channels, fitted.get(Column.CURRENT))
         self.references = References(references_of(channels, identity), identity.sample_hz)
         self.zero = Zero.calibrated(channels)
 
@@ -194,12 +194,11 @@ class Converter:
         width = len(self._source)
         raw = block.values[:, :width] if self._in_order else block.values[:, self._source]
         si = raw * self._slope + self._offset if block.in_counts else raw.astype(np.float64)
-        if block.in_counts:
-            self._by_measured_references(si, block)
+        leaning = self.references.feed(block) if block.in_counts else ()
+        self._by_measured_references(si)
         still = self._standstill.feed(raw) if block.in_counts or self._has_digits else NEVER_STILL
         faulty, above = self._unbelievable(si, block.overrange)
-        if block.in_counts:
-            faulty |= sum({BITS[Column[name.upper()]] for name in self.references.feed(block)})
+        faulty |= sum({BITS[Column[name.upper()]] for name in leaning})
         values = si
         if width != N_COLUMNS:
             values = np.full((n, N_COLUMNS), np.nan)
@@ -210,11 +209,12 @@ class Converter:
             values[:, Column.VOLTAGE] -= self._lead * values[:, Column.CURRENT]
         return Samples(values, faulty, above, still)
 
-    def _by_measured_references(self, si: Floats, block: Block) -> None:
-        if self._excitation is not None:
-            self._excitation.correct(si, block)
-        if self._shunt is not None:
-            self._shunt.correct(si, block)
+    def _by_measured_references(self, si: Floats) -> None:
+        excitation, kelvin = self.references.level(EXCITATION), self.references.level(SHUNT_TEMPERATURE)
+        if self._excitation is not None and excitation is not None:
+            self._excitation.correct(si, excitation)
+        if self._shunt is not None and kelvin is not None:
+            self._shunt.correct(si, kelvin)
 
     def _unbelievable(self, si: Floats, overrange: int) -> tuple[int, int]:
         """Two samples outside make a channel faulty: a spike on a single one is noise, a broken wire stays.
@@ -251,28 +251,22 @@ def _no_line(identity: Identity, column: Column) -> NotFittedError:
 
 @dataclass(frozen=True, slots=True)
 class _Excitation:
-    """A measured excitation: the transducer's output is a share of what it really is, not of the nominal one."""
+    """A measured excitation: the transducer's output is a share of what it really is, not of the nominal one.
 
-    k: int
+    It is taken as a mean over half a second: a single scan would add the noise and the step of its own converter.
+    """
+
     place: int
-    zero_count: int
-    volts_per_count: float
     nominal: float
     offset: float
 
     @classmethod
-    def of(cls, p: PressureInput, identity: Identity, place: int | None) -> "_Excitation | None":
-        """None where it is not measured or not needed; `place` is the pressure's among the channels read."""
-        k = identity.analog_index(Role.EXCITATION)
-        if k is None or place is None or p.kind is not PressureKind.RATIOMETRIC:
-            return None
-        raw = identity.analog[k]
-        volts = raw.volts_per_count / p.excitation_gain
-        return cls(k, place, raw.zero_count, volts, p.excitation, pressure_map(p).offset)
+    def of(cls, p: PressureInput, place: int | None) -> "_Excitation | None":
+        """None where no pressure is read; `place` is the pressure's among the channels read."""
+        return None if place is None else cls(place, p.excitation, p.at_no_output)
 
-    def correct(self, si: Floats, block: Block) -> None:
-        volts = (block.values[:, self.k].astype(np.float64) - self.zero_count) * self.volts_per_count
-        share = self.nominal / np.maximum(volts, 0.1 * self.nominal)
+    def correct(self, si: Floats, volts: float) -> None:
+        share = self.nominal / max(volts, 0.1 * self.nominal)
         si[:, self.place] = (si[:, self.place] - self.offset) * share + self.offset
 
 
@@ -280,27 +274,16 @@ class _Excitation:
 class _WarmShunt:
     """A shunt whose temperature is measured: R(T) in place of R at the assumed temperature."""
 
-    k: int
     place: int
-    zero_count: int
-    slope: float
-    offset: float
     alpha: float
     assumed: float
 
     @classmethod
-    def of(cls, channels: Channels, identity: Identity, place: int | None) -> "_WarmShunt | None":
-        """None where its temperature is not measured; `place` is the current's among the channels read."""
-        k = identity.analog_index(Role.AMBIENT_TEMPERATURE)
-        warm, shunt = channels.temperature, channels.shunt
-        if k is None or place is None or warm is None or shunt.alpha == 0:
-            return None
-        raw = identity.analog[k]
-        slope = raw.volts_per_count / warm.volts_per_kelvin
-        offset = 273.15 - warm.volts_at_zero_celsius / warm.volts_per_kelvin
-        return cls(k, place, raw.zero_count, slope, offset, shunt.alpha, shunt.assumed_temperature)
+    def of(cls, channels: Channels, place: int | None) -> "_WarmShunt | None":
+        """None where no current is read; `place` is the current's among the channels read."""
+        shunt = channels.shunt
+        return None if place is None else cls(place, shunt.alpha, shunt.assumed_temperature)
 
-    def correct(self, si: Floats, block: Block) -> None:
-        kelvin = float(np.mean(block.values[:, self.k], dtype=np.float64) - self.zero_count) * self.slope + self.offset
+    def correct(self, si: Floats, kelvin: float) -> None:
         assumed, real = (1 + self.alpha * (t - 293.15) for t in (self.assumed, kelvin))
         si[:, self.place] *= assumed / real

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 
 from daq.measure.channels import Channels, Doubt
 from daq.measure.convert import Zero
-from daq.measure.references import References
+from daq.measure.references import SHUNT_TEMPERATURE, References
 from daq.measure.uncertainty import ROOT_3, Component, evaluate, resolution
 
 
@@ -76,11 +76,11 @@ class Doubts:
     def _current(self, value: float) -> list[Component]:
         shunt = self._channels.shunt
         found = [resolution(self._lsb["current"]), self._zero(self.zero.current_doubt)]
-        if "shunt temperature" not in self._references.names:
+        if SHUNT_TEMPERATURE not in self._references.names:
             per_kelvin = value * shunt.alpha
             found.append(
                 Component.rectangular(
-                    "shunt temperature", shunt.temperature_doubt, per_kelvin, common=True, about="kelvin"
+                    SHUNT_TEMPERATURE, shunt.temperature_doubt, per_kelvin, common=True, about="kelvin"
                 )
             )
         return found

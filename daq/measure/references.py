@@ -33,6 +33,7 @@ REJECTION = 0.01
 
 _RAILS = {Role.REFERENCE_VOLTAGE: ("reference voltage", 1.0), Role.CONVERTER_SUPPLY: ("converter supply", REJECTION)}
 """The name of each fixed voltage, and the share of its error that gets into a reading."""
+EXCITATION, SHUNT_TEMPERATURE = "excitation", "shunt temperature"
 _ALL = ("pressure", "voltage", "current", "temperature", "level")
 _KELVIN = 273.15
 
@@ -98,6 +99,10 @@ class References:
                 self.found = self.found or Disagreement(reference.name, reference.channels, wrong, reference.do)
                 spoilt += reference.channels
         return spoilt
+
+    def level(self, name: str) -> float | None:
+        """What a reference is now, in V or K, by its mean over the newest `WINDOW_S`; None where it is not measured."""
+        return next((watch.level for watch in self._watches if watch.reference.name == name), None)
 
     def settle(self) -> None:
         """The last `REST_S` seconds were rest: from now on each reference must stay what it was then."""
@@ -182,6 +187,10 @@ class _Watch:
         self._standstill = math.inf
 
     @property
+    def level(self) -> float:
+        return self._value(self._window.mean)
+
+    @property
     def settled(self) -> bool:
         return self._own is not None
 
@@ -217,7 +226,7 @@ class _Watch:
 
     def _wrong(self) -> str:
         """Compared in this order: with the nominal value, with itself, and whether it moves at all."""
-        r, now = self.reference, self._value(self._window.mean)
+        r, now = self.reference, self.level
         if abs(now - r.nominal) > r.tolerance + 0.5 * self._step:
             return f"expected {r.shown(r.nominal)} ± {r.within(r.tolerance)}, found {r.shown(now)}"
         if self._own is not None and abs(now - self._own) > self.limit:
@@ -257,7 +266,7 @@ def _excitation(channels: Channels, identity: Identity) -> Reference | None:
         return None
     k, raw = found
     return Reference(
-        name="excitation",
+        name=EXCITATION,
         k=k,
         zero_count=raw.zero_count,
         slope=raw.volts_per_count / p.excitation_gain,
@@ -278,7 +287,7 @@ def _shunt_temperature(channels: Channels, identity: Identity) -> Reference | No
         return None
     k, raw = found
     return Reference(
-        name="shunt temperature",
+        name=SHUNT_TEMPERATURE,
         k=k,
         zero_count=raw.zero_count,
         slope=raw.volts_per_count / warm.volts_per_kelvin,
