@@ -1,7 +1,8 @@
 """Whether a channel within its span can be believed, by how it behaves and by what the other channels show.
 
 What runs always scatters: the pressure of pumps by 0.16 to 0.27 % of the reading on real rigs with a good transmitter,
-current by its commutation. Counts that repeat themselves exactly come from a converter or a wire, not from a unit.
+current by its commutation. Counts that repeat themselves exactly come from a converter or a wire, not from a unit; so
+does a signal whose scatter falls to a small part of what it was, down to that of the converter itself.
 """
 
 from dataclasses import replace
@@ -9,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from daq.measure.channels import Channels
-from daq.measure.convert import BITS, NEEDED, NEVER_STILL, Column
+from daq.measure.convert import BITS, NEEDED, NEVER_STILL, Column, Floats
 from daq.measure.steps import Measuring, Step
 from daq.procedure.signals import pumps
 
@@ -26,6 +27,14 @@ SOON_S, TIMES = 0.4, 10.0
 """… for so long, nor for so many times the longest standstill that was seen while it was watched."""
 LEARN_S = 1.0
 """So long a running unit is watched for that, once its run-up is over."""
+FADED = 0.3
+"""A channel has faded whose samples scatter by less than this share of what they did at no more than this signal …"""
+SEEN = 1.5
+"""… where they did by so many converter steps at least, and changed …"""
+CHANGES = 12
+"""… so often in the time looked at. Common practice, no source, all three."""
+LOOK_S, LOOKS = 1.0, 5
+"""Scatter is that of so long, looked at every so many steps."""
 NO_CURRENT_S = 1.0
 """No current for so long beside a unit that pumps is no unit's doing. Common practice, no source."""
 
@@ -52,6 +61,7 @@ class Belief:
         self._no_current_since: float | None = None
         self._beyond_since: float | None = None
         self._ran_at = -np.inf
+        self._usual: dict[Column, float] = {}
         self.wrong: dict[Column, str] = {}
         self.since: dict[Column, float] = {}
 
@@ -75,6 +85,7 @@ class Belief:
             self._learn(step, on_for)
         self._find_beyond(step, on_for)
         self._find_no_current(step, on_for)
+        self._find_faded(step, on_for)
         if on_for is not None:
             for column in NEEDED:
                 if column not in self.wrong and self._is_stuck(column, step, stage, on_for):
@@ -132,6 +143,25 @@ class Belief:
         shutting = stage.startswith(("throttle", "shutoff")) and step.flow.silent
         return column is Column.PRESSURE and shutting and step.still[column] > step.t - self.flowed_at + SOON_S
 
+    def _find_faded(self, step: Step, on_for: float | None) -> None:
+        """A channel whose scatter has gone, as that of a converter goes on which nothing stands any more."""
+        if step.number % LOOKS or on_for is None or on_for < RUN_UP_S + LOOK_S or not self._runs(step):
+            return
+        trace, lsb = self._measuring.trace, self._measuring.converter.lsb
+        newest = trace.values()[-round(LOOK_S * trace.sample_hz) :]
+        for column in (Column.PRESSURE, Column.CURRENT):
+            changes = np.diff(newest[:, column])
+            scatter, level = _scatter(changes), abs(float(newest[:, column].mean()))
+            if np.count_nonzero(changes) >= CHANGES and scatter >= SEEN * lsb[column] and level > 0.0:
+                self._usual[column] = min(scatter / level, self._usual.get(column, np.inf))
+                continue
+            expected = self._usual.get(column, 0.0) * level
+            if expected >= SEEN * lsb[column] and scatter < FADED * expected and not step.above & BITS[column]:
+                self._found(column, "scatters far less than it did, as nothing that runs does", step.t - LOOK_S)
+
+    def _runs(self, step: Step) -> bool:
+        return abs(step.current) >= self._current_floor
+
     def _find_no_current(self, step: Step, on_for: float | None) -> None:
         powered = on_for is not None and step.voltage >= self._half and Column.VOLTAGE not in self.wrong
         none = powered and abs(step.current) < self._current_floor and pumps(step, self._channels)
@@ -145,3 +175,9 @@ class Belief:
         self._beyond_since = (self._beyond_since or step.t) if beyond else None
         if self._beyond_since is not None and step.t - self._beyond_since >= NO_CURRENT_S:
             self._found(Column.CURRENT, "is beyond its span although power is off", self._beyond_since)
+
+
+def _scatter(changes: Floats) -> float:
+    """The standard deviation of single samples by their changes, whatever the signal does meanwhile: three quarters of
+    the changes of normal noise lie within 1.15 standard deviations of their middle."""
+    return float(np.quantile(np.abs(changes - np.median(changes)), 0.75) / 1.1503 / np.sqrt(2.0))

@@ -198,7 +198,8 @@ def _values(steps: Iterable[Step], name: str) -> Floats:
 def _drift(values: Floats) -> float:
     """By what share of its mean a channel certainly rose from the first to the second half of its newest steps."""
     first, second = values[: SPAN // 2], values[SPAN // 2 :]
-    noise = 4.0 * math.hypot(float(first.std()), float(second.std())) / math.sqrt(SPAN / 2)
+    scatter = float(np.diff(values).std()) / math.sqrt(2.0)  # by neighbours, so that no drift counts as scatter
+    noise = 4.0 * scatter * math.sqrt(2.0 / (SPAN / 2))
     rise = float(second.mean() - first.mean())
     return math.copysign(max(abs(rise) - noise, 0.0), rise) / max(abs(float(values.mean())), 1e-99)
 

@@ -74,9 +74,11 @@ class Jumps:
         self._lsb, self._samples = lsb, samples
         self._steps = deque[Step](maxlen=BEFORE + GAP + AFTER)
 
-    def feed(self, step: Step, valve: Valve | None, *, fit: bool) -> str:
+    def feed(self, step: Step, valve: Valve | None, *, fit: bool, turned: bool = False) -> str:
         """Takes a step of a stage that needs the valve at an end; `fit`: nothing is touched. Gives the channel that
-        has jumped alone, empty for none. What lies before a gap counts for nothing."""
+        has jumped alone, empty for none. What lies before a gap counts for nothing. `turned`: a hand may still open the
+        valve, which moves pressure and hardly any flow.
+        """
         if not fit or valve not in COMPANIONS or (self._steps and step.number != self._steps[-1].number + 1):
             self._steps.clear()
         if not fit or valve not in COMPANIONS:
@@ -84,11 +86,11 @@ class Jumps:
         self._steps.append(step)
         if len(self._steps) < BEFORE + GAP + AFTER:
             return ""
-        return self._alone(COMPANIONS[valve])
+        return self._alone(COMPANIONS[valve], passed_over="pressure" if turned and valve is Valve.OPEN else "")
 
-    def _alone(self, companions: dict[str, dict[str, float]]) -> str:
+    def _alone(self, companions: dict[str, dict[str, float]], passed_over: str) -> str:
         for name, others in companions.items():
-            if not self._differs(name):
+            if name == passed_over or not self._differs(name):
                 continue
             jump = self._change(name)
             if jump.is_jump and all(self._change(o).below(share * abs(jump.value)) for o, share in others.items()):

@@ -482,7 +482,8 @@ class Run:
             return
         unfit = self._why_unfit(step)
         self._visits.feed(step, self.stage, fit=not unfit)
-        jumped = self._jumps.feed(step, stage_of(self.stage).valve, fit=not unfit)
+        turned = stage_of(self.stages[self._at - 1]).name in TRAVELS
+        jumped = self._jumps.feed(step, stage_of(self.stage).valve, fit=not unfit, turned=turned)
         if jumped:
             self._end(voided=f"{jumped} jumped alone")
         elif self._all_read or self._take_readings(step, unfit):

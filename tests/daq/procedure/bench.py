@@ -93,7 +93,8 @@ class Unit:
 class Bench:
     """Everything at the bench. A test changes it through `hook`, which is called before every block.
 
-    The channels in `stuck` repeat the count that they had when they got there; those in `quiet` have no scatter, and
+    The channels in `stuck` repeat the count that they had when they got there, or it and the next if it `flickers`;
+    those in `quiet` have no scatter, and
     with `holds` all give each value for so many blocks. With `upstream` the voltage is sensed before the switch.
     What a role's channel shows is `gains` times what is there, and the meter's pulses are `meter_gain` times as many;
     `extra` (Pa) adds to the pressure in the line.
@@ -120,6 +121,7 @@ class Bench:
     meter_gain: float = 1.0
     extra: float = 0.0
     stuck: set[Role] = field(default_factory=set)
+    flickers: bool = False
     quiet: frozenset[Role] = frozenset()
     holds: int = 1
     lose: bool = False
@@ -183,6 +185,8 @@ class Bench:
         for role in self.stuck:
             k = ROLES.index(role)
             counts[:, k] = self._stuck_at.setdefault(role, int(counts[0, k]))
+            if self.flickers:
+                counts[:, k] += self.rng.integers(0, 2, BLOCK, dtype=np.int16)
         return counts
 
     def _move(self) -> None:

@@ -88,6 +88,16 @@ def test_without_any_scatter_a_running_unit_is_not_believed(role: Role) -> None:
     assert alarms(bench)[0] == f"{NAMES[role]}_faulty"
 
 
+@pytest.mark.parametrize("stage", ["free_flow", "throttle", "shutoff"])
+@pytest.mark.parametrize("role", [Role.PRESSURE, Role.SHUNT])
+def test_a_stuck_channel_with_a_count_of_noise_is_found_out(role: Role, stage: str) -> None:
+    """No count repeats itself for long, and yet nothing of the signal is left."""
+    bench = Bench(flickers=True)
+    verdict, _ = run_with(from_stage(stage, stick(role)), WET, bench)
+    assert verdict.word is Word.VOID
+    assert {f"{NAMES[role]}_faulty", "channels_disagree", "flow_ended", "zero_shift"} & set(alarms(bench))
+
+
 def test_pressure_that_stays_although_the_valve_shuts() -> None:
     """Where the converter is too coarse for the scatter of the open line's small pressure the valve is what tells."""
     bench = Bench(quiet=frozenset({Role.PRESSURE}))

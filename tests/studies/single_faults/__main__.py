@@ -10,7 +10,8 @@ from pathlib import Path
 
 from tests.studies.single_faults.cases import Case, Result, baseline, carry_out, case_of
 from tests.studies.single_faults.grid import GRIDS, cases
-from tests.studies.single_faults.tables import page, summary
+from tests.studies.single_faults.sound import sound
+from tests.studies.single_faults.tables import no_fault, page, summary
 
 PAGE = Path(__file__).parent.with_suffix(".md")
 
@@ -29,7 +30,7 @@ def main() -> None:
     for result in results:
         if result.wrong or (asked.off and result.word == "reading off"):
             _show(result)
-    text = summary(results)
+    text = summary(results) + no_fault(list(sound(asked.sound, asked.seed)))
     sys.stdout.write(text)
     if asked.write:
         PAGE.write_text(page(results, text), "utf-8")
@@ -47,6 +48,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--case", default="", help="one case, by its name")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--sound", type=int, default=60, help="stands with a sound unit and no fault")
     parser.add_argument("--off", action="store_true", help="name readings that are off, too")
     parser.add_argument("--write", action="store_true", help=f"write {PAGE.name}")
     return parser

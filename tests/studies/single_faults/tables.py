@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from tests.studies.single_faults.cases import CHANNELS, START, WORDS, Result
 from tests.studies.single_faults.faults import Kind
+from tests.studies.single_faults.sound import Sound
 
 Row = list[str]
 
@@ -69,6 +70,23 @@ def _largest(results: Sequence[Result]) -> str:
         return ""
     worst = max(bad, key=lambda r: abs(r.case.fault.size))
     return f"{worst.case.fault.size:+.1%}: {worst.word}" if worst.case.fault.size else worst.word
+
+
+def no_fault(found: Sequence[Sound]) -> str:
+    """Sound units without a fault, by family, and each that was not passed."""
+    if not found:
+        return ""
+    words = ("pass", "undecided", "void", "fail")
+    rows = []
+    for family in sorted({s.family for s in found}):
+        mine = Counter(s.word for s in found if s.family == family)
+        rows.append([f"no fault, {family}", str(mine.total()), *(str(mine[w] or "") for w in words)])
+    total = Counter(s.word for s in found)
+    rows.append(["all", str(total.total()), *(str(total[w]) for w in words)])
+    others = [f"- stand {s.number}, {s.family}: {s.word}, {s.why} ({', '.join(s.traits)})" for s in found]
+    named = "\n".join(o for o, s in zip(others, found, strict=True) if s.word != "pass")
+    head = "\nSound units on stands drawn at random, without a fault:\n\n"
+    return head + table(("", "runs", *words), rows) + "\n\n" + named + "\n"
 
 
 def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
