@@ -176,7 +176,8 @@ class Visits:
             return 0.0, math.inf
         mean = mean_of(values, lsb=step)
         half = CAREFUL * combine([mean.component()]).U + hidden(values, step, self._samples)
-        half += WAIT_S * STEPS_A_SECOND / SPAN * abs(mean.value * _drift(values))
+        if name == "pressure":  # of a line that a hand still opens: where it will be by the time it is open
+            half += WAIT_S * STEPS_A_SECOND / SPAN * abs(mean.value * _drift(values))
         return mean.value - half, mean.value + half
 
 

@@ -22,7 +22,7 @@ BEFORE, GAP, AFTER = 10, 2, 6
 """Steps that are compared, and those between them in which the jump may lie."""
 SIGNIFICANT = 8.0
 """Standard errors that a jump has at least …"""
-MOST = 1.0
+MOST = 3.0
 """A larger change, as a logarithm, is a signal that is lost, which is not looked for here."""
 COUNTS = 1.5
 """A change by fewer steps of the converter may be the converter's."""

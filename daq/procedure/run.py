@@ -20,7 +20,7 @@ from daq.procedure.crosschecks import CONTRADICT, Balance, contradiction_alarm, 
 from daq.procedure.driving import Driving, pauses_of, places_of
 from daq.procedure.effects import Alarm, Effect, Ended, Noted, Outcome, StageNow, Taken
 from daq.procedure.filling import Filling
-from daq.procedure.fitness import CONTRADICTIONS, FAULTY, Fitness, Place
+from daq.procedure.fitness import CONTRADICTIONS, FAULTY, SUPPLY_LOW, Fitness, Place
 from daq.procedure.guards import Breach, Guards, Situation
 from daq.procedure.held import Held, why_not_held
 from daq.procedure.jumps import Jumps
@@ -481,7 +481,7 @@ class Run:
         if self._awaited.holds:
             return
         unfit = self._why_unfit(step)
-        self._visits.feed(step, self.stage, fit=not unfit)
+        self._visits.feed(step, self.stage, fit=unfit in ("", SUPPLY_LOW))
         turned = stage_of(self.stages[self._at - 1]).name in TRAVELS
         jumped = self._jumps.feed(step, stage_of(self.stage).valve, fit=not unfit, turned=turned)
         if jumped:

@@ -59,7 +59,7 @@ def _carried(chosen: list[Case], jobs: int) -> Iterator[Result]:
         yield from map(carry_out, chosen)
         return
     with ProcessPoolExecutor(jobs, get_context("spawn")) as pool:
-        yield from pool.map(carry_out, chosen, chunksize=16)
+        yield from pool.map(carry_out, chosen, chunksize=4)
 
 
 def _told(results: Iterable[Result], n: int) -> Iterator[Result]:

@@ -16,7 +16,7 @@ from daq.procedure.plan import Part, Stand
 from daq.procedure.run import Run
 from daq.procedure.table import Do
 from daq.study.blind import FAMILIES, HABITS
-from daq.study.blind_population import CURRENT, FLOW, LOADED, PEAK, REGULATED, Aim, Population
+from daq.study.blind_population import CARRIED, CURRENT, FLOW, LOADED, PEAK, REGULATED, Aim, Population
 from daq.study.blind_run import Truths
 from drivers.block import AnalogInput, Block, Identity, Role
 from simulator.design import Scenario, UnitDesign
@@ -32,14 +32,14 @@ BAD = 0.95
 """A unit's true values are so many times as good as their limits; a bad one has one that is worse by as much."""
 WORSE: dict[str, tuple[Aim, ...]] = {
     "pressure": (PEAK, REGULATED),
-    "voltage": (FLOW,),
+    "voltage": (FLOW, CARRIED),
     "current": (CURRENT, LOADED),
-    "flow": (FLOW,),
+    "flow": (FLOW, CARRIED),
     "excitation": (PEAK, REGULATED),
     "ambient": (CURRENT, LOADED),
-    "clock": (FLOW,),
+    "clock": (FLOW, CARRIED),
     "temperature": (PEAK, REGULATED),
-    "level": (FLOW,),
+    "level": (FLOW, CARRIED),
 }
 """In which of its values a bad unit is bad, by the channel that could hide it."""
 TYPICAL = {

@@ -7,7 +7,22 @@ from tests.studies.single_faults.cases import CHANNELS, START, WORDS, Result
 from tests.studies.single_faults.faults import Kind
 from tests.studies.single_faults.sound import Sound
 
-Row = list[str]
+INTRODUCTION = """`python -m tests.studies.single_faults --full --write` writes this page, with `--sample N` from so many of its runs,
+drawn at random. One fault of the stand at a time, under whole runs of the core from raw blocks, beside what is true.
+
+*Caught*: void, with an alarm or a reason. *Harmless*: the right verdict, and each reading that something is required of
+within 1.5 U of the truth. *Reading off*: the right verdict, and a reading that is not.
+
+What no run can find by itself, and only a check with a known unit does:
+
+- a gain, an offset within its limit or a swap that is there from the start, or that comes before the channel has shown
+  its first signal in this run (`zeroed`, `powered`): the run has nothing to compare with. A pressure's gain counts here
+  until pressure stands in the line, a module's flow until its first free flow;
+- a pressure gain that changes by less than the line check resolves: 2 % and the scatter of two readings of the open
+  line's pressure and flow, together some 4 % with 12 kPa in the line and 12 bits, 8 % and more with 10 bits;
+- a current that changes by less than 3 % between two visits or 1.5 % at once, a voltage by less than 0.5 % (bare pumps)
+  or 1 % (modules) between visits, and a flow by less than 1 % between visits or 1.5 % at once;
+- a temperature within the part's range, and a level that tells the wrong moment."""
 
 
 def summary(results: Sequence[Result]) -> str:
@@ -102,7 +117,6 @@ def page(results: Sequence[Result], text: str) -> str:
     named = "\n".join(f"- {r.word}: `--case {r.case}` ({r.said})" for r in wrong) or "None."
     return (
         "# The campaign of single faults\n\n"
-        "`python -m tests.studies.single_faults --full --write` writes this page. One fault of the stand at a time, "
-        "under whole runs of the core from raw blocks.\n\n"
-        f"{text}\n## Wrong verdicts by faults that begin within a run\n\n{named}\n"
+        f"{INTRODUCTION}\n\n{len(results)} runs.\n\n{text}\n"
+        f"## Wrong verdicts by faults that begin within a run\n\n{named}\n"
     )
