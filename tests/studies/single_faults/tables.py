@@ -7,8 +7,9 @@ from tests.studies.single_faults.cases import CHANNELS, START, WORDS, Result
 from tests.studies.single_faults.faults import Kind
 from tests.studies.single_faults.sound import Sound
 
-INTRODUCTION = """`python -m tests.studies.single_faults --full --write` writes this page, with `--sample N` from so many of its runs,
-drawn at random. One fault of the stand at a time, under whole runs of the core from raw blocks, beside what is true.
+INTRODUCTION = """One fault of the stand at a time, under whole runs of the core from raw blocks, beside what is true.
+`python -m tests.studies.single_faults --full --write` writes this page; with `--sample` from so many of its runs, drawn
+at random.
 
 *Caught*: void, with an alarm or a reason. *Harmless*: the right verdict, and each reading that something is required of
 within 1.5 U of the truth. *Reading off*: the right verdict, and a reading that is not.
