@@ -29,8 +29,8 @@ LEARN_S = 1.0
 """So long a running unit is watched for that, once its run-up is over."""
 FADED = 0.3
 """A channel has faded whose samples scatter by less than this share of what they did at no more than this signal …"""
-SEEN = 1.5
-"""… where they did by so many converter steps at least, and changed …"""
+SEEN = 2.0
+"""… where they did by so many converter steps at least, with the valve at rest, and changed …"""
 CHANGES = 12
 """… so often in the time looked at. Common practice, no source, all three."""
 LOOK_S, LOOKS = 1.0, 5
@@ -61,7 +61,8 @@ class Belief:
         self._no_current_since: float | None = None
         self._beyond_since: float | None = None
         self._ran_at = -np.inf
-        self._usual: dict[Column, float] = {}
+        self._usual: dict[Column, tuple[float, float]] = {}
+        self._stage, self._entered = "", 0.0
         self.wrong: dict[Column, str] = {}
         self.since: dict[Column, float] = {}
 
@@ -85,7 +86,7 @@ class Belief:
             self._learn(step, on_for)
         self._find_beyond(step, on_for)
         self._find_no_current(step, on_for)
-        self._find_faded(step, on_for)
+        self._find_faded(step, stage, on_for)
         if on_for is not None:
             for column in NEEDED:
                 if column not in self.wrong and self._is_stuck(column, step, stage, on_for):
@@ -143,8 +144,11 @@ class Belief:
         shutting = stage.startswith(("throttle", "shutoff")) and step.flow.silent
         return column is Column.PRESSURE and shutting and step.still[column] > step.t - self.flowed_at + SOON_S
 
-    def _find_faded(self, step: Step, on_for: float | None) -> None:
+    def _find_faded(self, step: Step, stage: str, on_for: float | None) -> None:
         """A channel whose scatter has gone, as that of a converter goes on which nothing stands any more."""
+        if stage != self._stage:
+            self._stage, self._entered = stage, step.t
+        rests = stage.startswith(("free_flow", "shutoff")) and step.t - self._entered >= LOOK_S + RUN_UP_S
         if step.number % LOOKS or on_for is None or on_for < RUN_UP_S + LOOK_S or not self._runs(step):
             return
         trace, lsb = self._measuring.trace, self._measuring.converter.lsb
@@ -152,10 +156,11 @@ class Belief:
         for column in (Column.PRESSURE, Column.CURRENT):
             changes = np.diff(newest[:, column])
             scatter, level = _scatter(changes), abs(float(newest[:, column].mean()))
-            if np.count_nonzero(changes) >= CHANGES and scatter >= SEEN * lsb[column] and level > 0.0:
-                self._usual[column] = min(scatter / level, self._usual.get(column, np.inf))
+            if rests and np.count_nonzero(changes) >= CHANGES and scatter >= SEEN * lsb[column] and level > 0.0:
+                self._usual[column] = min((scatter, level), self._usual.get(column, (np.inf, level)))
                 continue
-            expected = self._usual.get(column, 0.0) * level
+            usual, at = self._usual.get(column, (0.0, level))
+            expected = usual * min(level / at, 1.0) if level > 0.0 else 0.0
             if expected >= SEEN * lsb[column] and scatter < FADED * expected and not step.above & BITS[column]:
                 self._found(column, "scatters far less than it did, as nothing that runs does", step.t - LOOK_S)
 
