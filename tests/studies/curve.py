@@ -231,7 +231,7 @@ KINKED = {
 }
 
 
-def main(count: int = 40) -> None:
+def main(count: int = 24) -> None:
     show(
         ("hand", *(f"{p / 1e3:.0f} kPa" for p in PRESSURES)),
         ([name, *(_cell(errors(case, p, count), count) for p in PRESSURES)] for name, case in CASES.items()),
