@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import check, load_stand
 from daq.catalogue.quantities import spans
 from daq.catalogue.stand_file import Broker
 from daq.judge.requirement import Quantity
-from daq.measure.channels import Distribution, Doubt, Leak, Per, PressureKind
+from daq.measure.channels import Distribution, Doubt, Leak, Per, PressureKind, RailInput
 from tests.daq.catalogue.conftest import Spoil
 from tests.daq.catalogue.stated import STATED
 
@@ -209,3 +210,45 @@ def test_a_database_of_another_kind_is_refused(config: Path, spoil: Spoil, datab
     [problem] = check(config)
     assert problem.found == repr(database)
     assert "postgresql+psycopg://USER@HOST/NAME" in problem.expected
+
+
+def test_what_channels_are_measured_against(config: Path) -> None:
+    channels = load_stand(config).stand.channels
+    pressure, shunt = channels.pressure, channels.shunt
+    assert (pressure.excitation, pressure.excitation_gain) == (5.0, 0.8)
+    assert (pressure.excitation_tolerance, pressure.excitation_drift) == pytest.approx((0.01, 0.003))
+    assert (shunt.temperature_doubt, shunt.temperature_drift) == (10.0, 5.0)
+    assert channels.reference == RailInput(2.5, 1.0, 0.01, 0.003)
+    assert channels.supply == RailInput(5.0, 0.8, 0.05, 0.02)
+    assert channels.clock_tolerance == pytest.approx(0.002)
+
+
+def test_references_that_nobody_describes(config: Path, spoil: Spoil) -> None:
+    """No fixed voltage is compared then; tolerances and drifts have the defaults of the page."""
+    for line in (
+        'excitation_tolerance = "1 %"',
+        'excitation_drift = "0.3 %"',
+        'temperature_drift = "5 K"',
+        '[reference.voltage]\nnominal = "2.5 V"\ngain = 1\ntolerance = "1 %"\ndrift = "0.3 %"',
+        '[reference.supply]\nnominal = "5 V"\ngain = 0.8\ntolerance = "5 %"\ndrift = "2 %"',
+        '[reference.clock]\ntolerance = "0.2 %"',
+    ):
+        spoil("stand.toml", line, "")
+    channels = load_stand(config).stand.channels
+    assert (channels.reference, channels.supply) == (None, None)
+    assert (channels.pressure.excitation_tolerance, channels.pressure.excitation_drift) == (0.01, 0.003)
+    assert (channels.shunt.temperature_drift, channels.clock_tolerance) == (5.0, 0.002)
+
+
+@pytest.mark.parametrize(
+    ("key", "spoilt"),
+    [
+        ('excitation_tolerance = "1 %"', 'excitation_tolerance = "0 %"'),
+        ('nominal = "2.5 V"', 'nominal = "-1 V"'),
+        ('[reference.clock]\ntolerance = "0.2 %"', '[reference.clock]\ntolerance = "100 %"'),
+    ],
+)
+def test_a_tolerance_that_finds_nothing_is_a_mistake(config: Path, spoil: Spoil, key: str, spoilt: str) -> None:
+    spoil("stand.toml", key, spoilt)
+    with pytest.raises(CatalogueError):
+        load_stand(config)
