@@ -57,9 +57,34 @@ class SlidingLine:
         """The time from a point that is kept to the newest."""
         return self._points[-1][0] - self._points[number - self._first][0]
 
+    def covering(self, number: int, last: int, seconds: float) -> int:
+        """The newest point, from `number` to `last`, from which on there are still so many seconds; else `number`."""
+        points, k, stop = self._points, number - self._first, last - self._first
+        begin = points[-1][0] - seconds
+        while k < stop and points[k + 1][0] <= begin:
+            k += 1
+        return k + self._first
+
     def newest(self, count: int) -> list[float]:
         """The values of the last `count` points, oldest first."""
         return [x for _, x in self._points[max(len(self._points) - count, self._gone) :]]
+
+    def continued(self, first: int, split: int) -> tuple[float, float]:
+        """How far the mean of the points from number `split` on lies off the line through those from `first` to there,
+        at least three; and the variance of that, in variances of an independent point."""
+        s, middle, b = self._sums, self._before[split - self._first], self._before[first - self._first]
+        before, after = split - first, len(self._points) - (split - self._first)
+        u, y = (middle.u - b.u) / before, (middle.y - b.y) / before
+        spread = middle.uu - b.uu - before * u * u
+        slope = (middle.uy - b.uy - before * u * y) / spread
+        ahead = (s.u - middle.u) / after - u
+        return (s.y - middle.y) / after - y - slope * ahead, 1.0 / before + 1.0 / after + ahead * ahead / spread
+
+    def mean(self, first: int, count: int) -> float:
+        """The mean value of `count` points from number `first` on."""
+        k = first - self._first
+        end = self._before[k + count].y if k + count < len(self._before) else self._sums.y
+        return self._x0 + (end - self._before[k].y) / count
 
     def clear(self) -> None:
         self._points: list[tuple[float, float]] = []
@@ -68,7 +93,7 @@ class SlidingLine:
         self._first = self._gone = 0
 
     def push(self, t: float, x: float) -> None:
-        if len(self._points) >= _REFRESH and self._gone:
+        if self._gone >= _REFRESH:
             self._refresh()
         if not self._points:
             self._t0, self._x0 = t, x
@@ -77,6 +102,10 @@ class SlidingLine:
     def drop(self) -> None:
         """Takes the oldest point away."""
         self._gone += 1
+
+    def drop_to(self, number: int) -> None:
+        """Takes all points before a number away."""
+        self._gone = max(self._gone, number - self._first)
 
     def fit(self, first: int | None = None) -> Fit:
         """The line through the points from number `first` (all) on, at least three of them at different times."""

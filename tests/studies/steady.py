@@ -6,14 +6,14 @@ Figures are in percent of the limit, times in seconds. Every detector gets as it
 import math
 import sys
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 
 from daq.measure.steady import Detector
 from tests.studies import signals
 from tests.studies.common import autoregressive, show
-from tests.studies.signals import Floats, Signal
+from tests.studies.signals import HZ, Floats, Signal
 
 STEP_S, RUN_S, WINDOW_S, TOLERANCE, JUMP, READ_S = 0.05, 20.0, 0.8, 0.75, 50.0, 1.0
 RUNS = 300
@@ -155,6 +155,118 @@ REAL: tuple[tuple[str, Signal, float, Settings], ...] = (
 )
 
 
+# Sources of any rate.
+
+ROWS_HZ = (1, 2, 4, 5, 10, 20, 50, 100, 250, 500)
+RAMPS, NOISES = (0.2, 0.5, 1.0, 2.0, 5.0), (0.1, 0.2, 0.5, 1.0, 2.0)
+"""Percent a second; percent of the value, the standard deviation of one row."""
+REST_S, LEAST_RAMP, LEAST_RAMP_S = 60.0, 6.0, 6.0
+"""Each series is a rest, a ramp and a rest. A ramp is 6 % in all, or, where that would be over sooner, as long as 6 s
+and a dozen rows."""
+LOGGED_HZ = 20
+"""Steps a second of a logger that is quicker than the source: the mean of its scans, which repeat the newest row."""
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Seconds of rest and of ramps that count, and of them those called steady; ramps of 6 % in all, and of them those
+    across which a channel was called steady all the time."""
+
+    rest: float = 0.0
+    found: float = 0.0
+    moving: float = 0.0
+    false: float = 0.0
+    ramps: int = 0
+    missed: int = 0
+
+    def __add__(self, other: "Tally") -> "Tally":
+        return Tally(*(a + b for a, b in zip(astuple(self), astuple(other), strict=True)))
+
+    @property
+    def recall(self) -> float:
+        return self.found / self.rest
+
+    @property
+    def false_steady(self) -> float:
+        return self.false / self.moving
+
+
+def seen_after(slope: float, noise: float, rows_hz: float) -> float:
+    """Seconds from the beginning of a ramp after which it can be seen at all, and from its end after which its end can:
+    it has moved by the tolerance and a half, or by twice the noise of a row or of a step of 50 ms; and there have been
+    three rows and a second."""
+    of_step = noise / math.sqrt(max(1.0, rows_hz / LOGGED_HZ))
+    return max(1.5 * TOLERANCE, 2.0 * of_step) / slope + 1.0 + 3.0 / rows_hz
+
+
+def needed(rows_hz: float) -> float:
+    """Seconds that a rest takes to be found: a window of so many rows."""
+    return 2.0 + 10.0 / rows_hz
+
+
+def logged(
+    rng: np.random.Generator, rows_hz: float, slope: float, noise: float, ramp_s: float
+) -> tuple[Floats, Floats]:
+    """Times and values of steps: of rows with white noise about a rest, a ramp and a rest, repeated where the logger is
+    quicker and averaged where it is not. Rows come at any phase to the steps."""
+    total = 2 * REST_S + ramp_s
+    rows_t = (np.arange(round(total * rows_hz) + 1) + rng.uniform()) / rows_hz
+    rows = 100.0 + slope * np.clip(rows_t - REST_S, 0.0, ramp_s) + noise * rng.standard_normal(len(rows_t))
+    scans_t = np.arange(round(total * max(HZ, rows_hz))) / max(HZ, rows_hz)
+    at = np.maximum(np.searchsorted(rows_t, scans_t, side="right") - 1, 0)
+    per_step = round(max(HZ, rows_hz) / LOGGED_HZ)
+    scans = rows[at][: len(at) // per_step * per_step]
+    values = scans.reshape(-1, per_step).mean(axis=1)
+    return (np.arange(len(values)) + 1) / LOGGED_HZ, values
+
+
+def across_a_ramp(rng: np.random.Generator, rows_hz: float, slope: float, noise: float, *, short: bool) -> Tally:
+    ramp_s = LEAST_RAMP / slope if short else max(LEAST_RAMP / slope, LEAST_RAMP_S + 12.0 / rows_hz)
+    times, values = logged(rng, rows_hz, slope, noise, ramp_s)
+    detector = Settings().detector()
+    steady = np.array([detector.feed(t, x) for t, x in zip(times.tolist(), values.tolist(), strict=True)])
+    late, ends = seen_after(slope, noise, rows_hz), REST_S + ramp_s
+    resting = ((times > needed(rows_hz)) & (times <= REST_S)) | (times > ends + late + needed(rows_hz))
+    moving = (times > REST_S + late) & (times <= ends)
+    kept = steady[(times > REST_S) & (times <= ends + late)].all()
+    return Tally(
+        resting.sum() / LOGGED_HZ,
+        (resting & steady).sum() / LOGGED_HZ,
+        moving.sum() / LOGGED_HZ,
+        (moving & steady).sum() / LOGGED_HZ,
+        1,
+        int(kept),
+    )
+
+
+def at_rate(
+    rows_hz: float,
+    runs: int,
+    ramps: tuple[float, ...] = RAMPS,
+    noises: tuple[float, ...] = NOISES,
+    seed: int = 13,
+) -> dict[tuple[float, float], Tally]:
+    """By slope and noise, what comes of `runs` series of 6 % in all and as many of longer ramps."""
+    found = {}
+    for slope in ramps:
+        for noise in noises:
+            rng = np.random.default_rng((seed, round(1e3 * slope), round(1e3 * noise)))
+            runs_of = (across_a_ramp(rng, rows_hz, slope, noise, short=k % 2 == 0) for k in range(2 * runs))
+            found[slope, noise] = sum(runs_of, Tally())
+    return found
+
+
+def rates(runs: int) -> Iterable[list[str]]:
+    for rows_hz in ROWS_HZ:
+        found = at_rate(rows_hz, runs)
+        total = sum(found.values(), Tally())
+        worst = min(t.recall for t in found.values())
+        yield [
+            f"{rows_hz} /s", f"{total.recall:.3f}", f"{worst:.3f}", f"{total.false_steady:.3f}",
+            f"{total.missed} of {total.ramps}",
+        ]  # fmt: skip
+
+
 def percent(share: float) -> str:
     return f"{100 * share:.1f} %"
 
@@ -212,6 +324,9 @@ def main(runs: int = RUNS) -> None:
     show(("window", "tolerance", "flow read after power on, mean / 95 %", "pressure, mean / 95 %",
           "flow drifts 2 ×: false runs", "grid, φ 0.6: false runs", "error of the reading, τ 0.2 / 0.5 / 1 s"),
          choice(runs))  # fmt: skip
+    sys.stdout.write("\n")
+    show(("rows a second", "recall", "worst recall of a slope and noise", "false steady", "ramps missed"),
+         rates(max(1, runs // 100)))  # fmt: skip
 
 
 if __name__ == "__main__":
