@@ -73,6 +73,16 @@ def test_no_flowmeter() -> None:
         (ROLES[:3] + ROLES[4:], CHANNELS, "stand.toml has [channel.temperature], the device no channel with role 4"),
         (ROLES[:4], CHANNELS, "stand.toml has [channel.level], the device no channel with role 5"),
         (ROLES, replace(CHANNELS, level=None), "the device has a channel with role 5, stand.toml no [channel.level]"),
+        (
+            (*ROLES, Role.REFERENCE_VOLTAGE),
+            CHANNELS,
+            "the device has a channel with role 10, stand.toml no [reference.voltage]",
+        ),
+        (
+            (*ROLES, Role.CONVERTER_SUPPLY),
+            CHANNELS,
+            "the device has a channel with role 11, stand.toml no [reference.supply]",
+        ),
     ],
 )
 def test_where_device_and_stand_do_not_agree(roles: tuple[Role, ...], channels: object, found: str) -> None:
