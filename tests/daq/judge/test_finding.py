@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.judge.finding import Result, beyond_looks, conformity, judge
-from daq.judge.requirement import Quantity, Requirement
+from daq.judge.requirement import Mode, Quantity, Requirement
 from daq.measure.reading import Reading, evidence
 from daq.measure.uncertainty import Component, Shape, combine
 
@@ -195,3 +195,18 @@ def test_what_is_clear_void_or_an_interval_is_not_beyond_looks() -> None:
     assert not beyond_looks(judge(limit(at_least=100.0), value(100.0 + 2 * U), "free_flow"))
     assert not beyond_looks(judge(limit(at_least=100.0), None, "free_flow"))
     assert not beyond_looks(judge(limit(at_least=3), between(0, 5), "free_flow"))
+
+
+def test_the_words_of_records_and_messages() -> None:
+    """They are stored and published: another word would be another contract."""
+    assert [r.value for r in Result] == ["met", "not_met", "undecided", "void"]
+    assert [m.value for m in Mode] == ["decide", "report"]
+    assert {q.name.lower() for q in Quantity} == {q.value for q in Quantity}
+
+
+@pytest.mark.parametrize("flag", ["above_table", "few_steps"])
+def test_a_reading_that_holds_for_nothing_is_kept_and_void(flag: str) -> None:
+    reading = between(0.0, math.inf, flag)
+    finding = judge(limit(at_least=1), reading, "free_flow.2")
+    assert (finding.result, finding.stage, finding.reading, finding.p_conform) == (VOID, "free_flow.2", reading, None)
+    assert judge(limit(at_least=1), between(0.0, math.inf, "no_zero"), "free_flow.2").result is OPEN

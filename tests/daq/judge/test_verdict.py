@@ -97,3 +97,10 @@ def test_a_pass_needs_every_finding_met_and_a_whole_run(findings: list[Finding],
 @given(some)
 def test_order_does_not_matter(findings: list[Finding]) -> None:
     assert verdict(findings).word is verdict(findings[::-1]).word
+
+
+def test_a_line_controller_reads_24_characters_of_the_reason() -> None:
+    assert WHY_LENGTH == 24
+    assert verdict([finding(Result.NOT_MET, "x" * 30)]).why == "x" * 24
+    assert verdict([], cut_short="y" * 30).why == "y" * 24
+    assert verdict([VOID], cut_short="z" * 30).why == "z" * 24
