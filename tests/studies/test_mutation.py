@@ -214,6 +214,8 @@ def test_by_import_a_module_has_its_own_tests_and_those_that_import_it() -> None
     by_helper = made.all_tests("daq/measure/curve_points.py")
     assert "tests/daq/measure/test_rated.py" in by_helper  # travels.py imports it
     assert not made.at_import("daq/procedure/filling.py", {1})
+    assert "tests/daq/measure/test_waveform.py" in made.all_tests("daq/measure/waveform_lines.py")  # by waveform.py
+    assert made.all_tests("daq/measure/nowhere.py") == []
 
 
 def test_a_draw_is_the_same_for_the_same_seed() -> None:

@@ -55,21 +55,28 @@ class Reached:
 
 
 class Imported(Reached):
-    """Instead of what coverage shows: the files of tests that import a module, themselves or through what tests share;
-    for `daq/procedure` also the whole runs. Needs no run before, and misses tests that reach a module in other ways.
+    """Instead of what coverage shows: the files of tests that import a module, themselves or through what tests share,
+    or where there are none those that import a module which imports it; for `daq/procedure` also the whole runs. Needs
+    no run before, and misses tests that reach a module in other ways.
     """
 
     def __init__(self, root: Path, tests: Sequence[str] = FOLDERS) -> None:
         super().__init__()
         self._imports = {file: _imported_by(root, file, set()) for file in _test_files(root, tests)}
+        modules = [str(f.relative_to(root)) for package in PACKAGES for f in (root / package).glob("*.py")]
+        self._within = {_module(file): _imported_by(root, file, set()) for file in modules}
 
     def tests(self, file: str, lines: Iterable[int]) -> list[str]:
         return self.all_tests(file)
 
     def all_tests(self, file: str) -> list[str]:
-        module, own = file.removesuffix(".py").replace("/", "."), f"/test_{Path(file).name}"
+        meant, own = {_module(file)}, f"/test_{Path(file).name}"
         whole = "/test_run_" if file.startswith("daq/procedure/") else "\0"
-        found = [t for t, names in self._imports.items() if module in names or own in t or whole in t]
+        while not (found := [t for t, n in self._imports.items() if not meant.isdisjoint(n) or own in t or whole in t]):
+            users = {user for user, names in self._within.items() if not meant.isdisjoint(names)}
+            if users <= meant:
+                return []
+            meant |= users
         return sorted(found, key=lambda t: (own not in t, whole in t, t))
 
     def at_import(self, file: str, lines: Iterable[int]) -> bool:
@@ -162,6 +169,10 @@ def _test_files(root: Path, tests: Sequence[str]) -> list[str]:
     places = [root / place for place in tests]
     found = {f for place in places for f in (place.glob("test_*.py") if place.is_dir() else [place])}
     return sorted(str(f.relative_to(root)) for f in found)
+
+
+def _module(file: str) -> str:
+    return file.removesuffix(".py").replace("/", ".")
 
 
 def _imported_by(root: Path, file: str, seen: set[str]) -> frozenset[str]:
