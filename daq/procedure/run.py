@@ -220,6 +220,9 @@ class Run:
     # What a step does.
 
     def _step(self, step: Step) -> None:
+        if self._steps and step.t <= self._steps[-1].t:
+            self._end(voided="device clock went back")
+            return
         self._t = step.t
         if self._reference_faulty():
             return

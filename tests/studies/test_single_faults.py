@@ -27,6 +27,7 @@ FAULTS = (
     "followed/turbine/good/flow/drop_out/0.3/reopen/1",
     "followed/turbine/good/excitation/gain/-0.2/throttle/1",
     "followed/turbine/good/clock/gain/-0.06/shutoff/1",
+    "followed/turbine/bad/clock/offset/-0.06/throttle/1",
     "followed/module/good/pressure/gain/-0.06/throttle/1",
     "followed/module/good/flow/gain/-0.06/free_flow/1",
     "driven/turbine/good/pressure/gain/-0.06/throttle/1",

@@ -4,6 +4,7 @@ Each test breaks one channel of a bench whose unit goes on as before, or changes
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -14,7 +15,7 @@ from daq.procedure.plan import Part
 from daq.procedure.run import Run
 from drivers.block import Role
 from tests.daq.measure.blocks import LITRES_PER_HOUR
-from tests.daq.procedure.bench import PUMP_NEEDS, Bench, Unit, carry_out, module, pump
+from tests.daq.procedure.bench import PUMP_NEEDS, Bench, Unit, begin, carry_out, drive, module, pump
 from tests.daq.procedure.told import alarms
 
 WET = pump(*PUMP_NEEDS[1:], dry_check_s=None)
@@ -156,6 +157,18 @@ def test_a_confirmation_does_not_make_a_dead_transducer_right() -> None:
     verdict, told = verdict_of(from_stage("throttle", dead))
     assert verdict.word is Word.VOID
     assert told
+
+
+@pytest.mark.parametrize("back", [60_000, 3_000_000])
+def test_a_clock_that_goes_back_voids_the_run(back: int) -> None:
+    """By a step or by more; it raised where a channel's slope was looked at."""
+    bench, run = Bench(), begin(WET)
+    drive(run, bench, 7.0)
+    for _ in range(3):
+        block = bench.block()
+        run.feed(replace(block, tick=block.tick - back, last_edge=block.last_edge - back))
+    assert run.outcome is not None
+    assert run.outcome.verdict == Verdict(Word.VOID, "device clock went back")
 
 
 def test_what_is_asked_of_people_stays_the_same() -> None:
