@@ -98,11 +98,11 @@ def test_decisions_are_numbered_without_a_gap() -> None:
 
 
 def figures(*head: str) -> list[float]:
-    """The numbers of the one table row that begins with these cells, without their units."""
+    """The numbers of the first table row that begins with these cells, without their units."""
     rows = [
         [cell.strip() for cell in line.strip("|").split("|")] for line in PAGE.splitlines() if line.startswith("| ")
     ]
-    (row,) = (row for row in rows if tuple(row[: len(head)]) == head)
+    row = next(row for row in rows if tuple(row[: len(head)]) == head)
     return [float(n) for cell in row[len(head) :] for n in re.findall(r"-?\d+(?:\.\d+)?", cell)]
 
 

@@ -139,6 +139,11 @@ class Visits:
         self._waits_since = t if self._waits_since is None else self._waits_since
         return t - self._waits_since < WAIT_S
 
+    @property
+    def opening(self) -> bool:
+        """Whether the line looks open in a stage that waits for it to be as open as before."""
+        return bool(self._opening)
+
     def as_open(self, step: Step) -> bool:
         """Whether the line, seen open, holds back no more than at the first free flow, as far as `OPENING` steps show.
 

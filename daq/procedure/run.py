@@ -461,7 +461,8 @@ class Run:
     def _stage_step(self, step: Step) -> None:
         name = stage_of(self.stage).name
         if name in TRAVELS:
-            self._reading.travel(step, fit=not self._why_unfit(step) and self._switch.sure)
+            on_its_way = self._switch.sure and not self._visits.opening
+            self._reading.travel(step, fit=not self._why_unfit(step) and on_its_way)
         if name in TRAVELS and self._driving is not None and self._driving.paused(self.stage):
             self._event(Event.PAUSED)
         elif name == RATED and self._driving is not None and self._driving.out_of_reach:

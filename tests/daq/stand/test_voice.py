@@ -122,7 +122,7 @@ async def test_meta_names_device_and_channels(open_bench: OpenBench) -> None:
 async def test_another_device_in_the_place_of_the_first_is_told(open_bench: OpenBench) -> None:
     async with speaking(open_bench) as (bench, _, paper):
         other = replace(bench.device.identity, device_id="4d48303062310002", firmware="1.1.0")
-        bench.stand.attach(cast(Device, SimpleNamespace(identity=other, simulated=True)))
+        bench.stand.attach(cast(Device, SimpleNamespace(identity=other, simulated=True, virtual=True)))
         now = paper.all("meta")[-1]
         assert (now.device.id, now.device.firmware) == ("4d48303062310002", "1.1.0")
         bench.stand.attach(bench.device)
