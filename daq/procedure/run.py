@@ -474,8 +474,10 @@ class Run:
             self._read_residual()
         elif name == "throttle" and self._valve is Valve.SHUT:
             self._event(Event.SEEN_SHUT)
-        elif name == "reopen" and self._valve is Valve.OPEN and not step.flow.silent and self._visits.as_open(step):
-            self._event(Event.SEEN_OPEN)
+        elif name == "reopen" and self._valve is Valve.OPEN and not step.flow.silent:
+            # A valve that the stand moves itself is timed to its end; a hand shows its end by the line alone.
+            if self._driving is not None or self._visits.as_open(step):
+                self._event(Event.SEEN_OPEN)
         elif name == "fill":
             self._fill()
         elif name == "finish" and self._open_at_end and not self._switch.on:
