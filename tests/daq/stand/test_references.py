@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from daq.measure.references import References
 from daq.procedure.effects import Alarm, Taken
 from daq.stand.rejudge import in_force, rejudge
 from daq.stand.said import Finished, Said
@@ -52,9 +51,13 @@ rises."""
 
 @pytest.mark.parametrize("mode", WRONG)
 async def test_unseen_it_would_be_a_wrong_verdict(tmp_path: Path, mode: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What the comparison is for: with it switched off, the same fault gives a clear verdict without an alarm."""
+    """Without the comparison, and without the checks of channels against each other, which see this fault too, it gives
+    a clear verdict and no alarm."""
     (unit, share, word), driven = WRONG[mode], mode == "driven"
-    monkeypatch.setattr(References, "feed", lambda self, block: ())
+    monkeypatch.setattr("daq.measure.references._Watch._wrong", lambda self: "")
+    monkeypatch.setattr("daq.procedure.jumps.Jumps.feed", lambda self, step, valve, **more: "")
+    monkeypatch.setattr("daq.procedure.consistency.Visits.contradiction", lambda self: "")
+    monkeypatch.setattr("daq.procedure.consistency.Visits.as_open", lambda self, step: True)
     change = Change.by(Role.EXCITATION, share, IN_FREE_FLOW)
     found, alarms = await outcome(tmp_path, unit, change, driven=driven, lift=LOW_LIFT)
     assert (found.data.verdict, alarms) == (word, {})
