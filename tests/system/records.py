@@ -6,6 +6,7 @@ from pathlib import Path
 from daq.record.engine import sqlite_url
 from daq.record.store import Store
 from daq.record.values import Filter
+from daq.stand.budget import KEPT
 from tests.conftest import Mosquitto
 from tests.system.bench import Json, Subscriber, says
 
@@ -29,9 +30,9 @@ class Records:
             store.close()
 
     def result(self, run: str) -> Json:
-        """What is stored of a run, as it is sent: without its events and the budgets of its readings."""
+        """What is stored of a run, as it is sent: without its events, its budgets and how its channels scattered."""
         [found] = [r for r in self.runs() if r["run"] == run]
-        sent = {key: value for key, value in found.items() if key != "events"}
+        sent = {key: value for key, value in found.items() if key not in ("events", *KEPT)}
         return sent | {"readings": without_budgets(found["readings"])}
 
     def run_words(self, device: str, part: str = "MH-2101", config: Path = CONFIG) -> Words:
