@@ -9,6 +9,7 @@ waited for too: no unit primes downwards.
 
 import math
 from dataclasses import dataclass, field
+from statistics import fmean, stdev
 
 from daq.measure.steps import Step
 
@@ -21,6 +22,9 @@ SHARE = {"flow": 0.02, "pressure": 0.04, "current": 0.02}
 line goes with the square of flow; lost prime lowers the current by 5 %. Common practice, no source."""
 SCATTERS = 4.0
 """It also is more than so many standard deviations of the window's own steps."""
+RESTLESS = 0.06
+"""A flow whose steps scatter by more than this share of their mean does not stand still; unequal vanes make less of the
+steps of a meter. Common practice, no source."""
 CALM_S, LULLS = 3.0, 2.0
 """After a turn calm must last so long, and so many times the longest lull. Common practice, no source."""
 FAILS_S = 5.0
@@ -93,6 +97,8 @@ class Calm:
         return next((name for name in self._names if self._comes_and_goes(name, window)), "")
 
     def _comes_and_goes(self, name: str, window: list[Step]) -> bool:
+        if name == "flow" and _restless(window):
+            return True
         longest, last = self._lulls(name, window)
         return last is not None and window[-1].t - last < max(CALM_S, LULLS * longest)
 
@@ -104,6 +110,12 @@ class Calm:
         scatter = (sum((v - mean) ** 2 for v in values) / max(len(values) - 1, 1)) ** 0.5
         near = max(SHARE[name] * abs(mean), SCATTERS * scatter, 1.5 * self._resolutions.get(name, 0.0))
         return _longest_lull(self._channels[name].means, mean, near, fell=name == "flow")
+
+
+def _restless(window: list[Step]) -> bool:
+    """Whether the flow of a window scatters as only one that comes and goes does."""
+    values = [v for s in window if (v := _shown(s, "flow")) is not None]
+    return len(values) > 1 and stdev(values) > RESTLESS * abs(fmean(values))
 
 
 def _longest_lull(

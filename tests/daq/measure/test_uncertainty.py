@@ -183,8 +183,8 @@ def test_combining_costs_no_more_than_thirty_thousand_additions() -> None:
 
 
 def test_what_is_combined_tells_its_degrees_of_freedom() -> None:
-    """JCGM 100:2008, G.4.1: of a normal part of 3 and a mean's 4 with 8 degrees, 5⁴/(4⁴/8) = 19.5."""
-    found = combine([normal(3.0), student(4.0, 8)])
-    assert (found.u, found.dof) == (pytest.approx(5.0), pytest.approx(625 / 32))
+    """JCGM 100:2008, G.4.1: of a normal part of 3 and a mean's 4 with 60 degrees, 5⁴/(4⁴/60) = 146.5."""
+    found = combine([normal(3.0), student(4.0, 60)])
+    assert (found.u, found.dof) == (pytest.approx(5.0), pytest.approx(625 * 60 / 256))
     assert found.k == pytest.approx(found.U / 5.0)
-    assert found.components == (normal(3.0), student(4.0, 8))
+    assert found.components == (normal(3.0), student(4.0, 60))
