@@ -121,6 +121,7 @@ def _value(step: Step, name: str) -> float:
 
 
 def _drift(values: Floats) -> float:
-    """The share by which the second half of some values differs from the first."""
+    """The share by which the second half of some values differs from the first; infinite where that is nothing."""
     half = len(values) // 2
-    return abs(float(values[-half:].mean() / values[:half].mean()) - 1.0)
+    first, second = float(values[:half].mean()), float(values[-half:].mean())
+    return abs(second / first - 1.0) if first else math.inf

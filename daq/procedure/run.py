@@ -610,8 +610,10 @@ class Run:
             self._end(self._unanswered() if event is Event.UNANSWERED else self._contradicted())
 
     def _contradicted(self) -> str:
-        """Signals that speak against where the valve was confirmed, until the stage's time ran out; empty for none."""
-        return self._unfit if self._unfit in CONTRADICTIONS else ""
+        """Signals that speak against where the valve was confirmed, or a channel that was found out within its span,
+        until the stage's time ran out; empty for neither. What such a channel showed before may be in the findings."""
+        found_out = self._belief.bits and self._unfit.endswith(FAULTY)
+        return self._unfit if self._unfit in CONTRADICTIONS or found_out else ""
 
     def _unanswered(self) -> str:
         if self._unfit.endswith(FAULTY):
