@@ -113,8 +113,8 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A unit on a stand, as drawn: `volts` at its terminals in free flow, `fluid` temperature (K), `years` since each
-    channel's calibration, which the core receives, and the sensors' errors, which it does not."""
+    """A unit on a stand, as drawn: `volts` at its terminals at its mean current, `fluid` temperature (K), `years` since
+    each channel's calibration, which the core receives, and the sensors' errors, which it does not."""
 
     design: UnitDesign
     bench: DrawnStand

@@ -127,8 +127,8 @@ class Population:
 
     @property
     def usual_current(self) -> float:
-        """Amperes that a unit draws in free flow."""
-        return float(self.limits[self.aims.index(CURRENT)])
+        """Mean current of a unit in its stages, in amperes: a person sets the supply so that no stage is far off."""
+        return float(np.mean([x for x, aim in zip(self.limits, self.aims, strict=True) if aim in (CURRENT, LOADED)]))
 
     def build(self, wanted: Floats, name: str, fluid: float = REFERENCE) -> UnitDesign:
         """A unit that does what was drawn in fluid of a temperature (K), within SOLVED of it.
