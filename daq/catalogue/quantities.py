@@ -19,7 +19,7 @@ class Range:
 
 
 AT_FLOW = frozenset({Quantity.CURRENT, Quantity.POWER, Quantity.EFFICIENCY})
-"""What may be required at a flow as well as at a pressure; a pressure always is."""
+"""Quantities that may be required at a flow or at a pressure; a pressure is always required at a flow."""
 
 DIMENSIONS: dict[Quantity, Dimension] = {
     Quantity.FLOW: units.FLOW,

@@ -33,7 +33,7 @@ class ClockTable(Table):
 
 
 class ReferenceTables(Table):
-    """What channels are measured against, where the device measures it; each device has a clock."""
+    """The references of the channels, where the device measures them; each device has a clock."""
 
     voltage: RailTable | None = None
     supply: SupplyTable | None = None

@@ -88,7 +88,7 @@ def read(text: object, dimension: Dimension) -> float:
 
 
 def is_a(text: object, dimension: Dimension) -> bool:
-    """Whether a text is a value of this dimension."""
+    """Tells whether a text is a value of this dimension."""
     try:
         read(text, dimension)
     except UnitMistakeError:

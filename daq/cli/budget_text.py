@@ -41,7 +41,7 @@ def conclusion(reading: Data) -> str:
     value, expanded = value_text(reading)
     widened = [line for line in reading["budget"] if line["widen"] > 1.0]
     text = f"{value} ± {expanded} (95 %): combined u {_number(reading['u'])} {reading['unit']}, "
-    factor = f"k = {reading['k']:.2f}"  # what older versions stored has no more to say of it
+    factor = f"k = {reading['k']:.2f}"  # records of older versions hold no sentence
     text += f"{_freedom(reading['dof'])} degrees of freedom; {reading.get('k_from') or factor}"
     if widened:
         names = ", ".join(f"{line['source']} × {line['widen']:.2f}" for line in widened)
@@ -56,7 +56,7 @@ def conclusion(reading: Data) -> str:
 
 
 def _pooled(line: Data) -> str:
-    """What a scatter rests on besides its own window."""
+    """Evidence that a scatter rests on besides its own window."""
     if not line.get("known_dof"):
         return ""
     runs = f" from {line['runs']} earlier runs" if line["runs"] else ""

@@ -10,7 +10,7 @@ from drivers.block import Block, Identity
 
 NAME = "device clock"
 GAPS = 3
-"""So many blocks in a row that are not where the one before says are no stream that was off for a while."""
+"""Blocks in a row off their expected place after which the stream was not merely off for a while."""
 DO = "have the firmware's tick_hz and sample_hz corrected, or give the board a crystal; until then no flow is right"
 
 
