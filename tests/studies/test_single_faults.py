@@ -62,6 +62,24 @@ def test_no_fault_gives_a_wrong_verdict(name: str) -> None:
     assert not result.wrong, result
 
 
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("followed/turbine/good/current/noise/0.1/start/1", True),
+        ("followed/turbine/good/current/noise/0.1/powered/1", False),
+        ("followed/turbine/good/current/gain/0.2/powered/1", True),
+        ("followed/turbine/good/current/gain/0.2/free_flow/1", False),
+        ("followed/module/good/pressure/gain/0.2/shutoff/1", False),
+        ("followed/module/good/flow/gain/-0.2/reopen/1", True),
+        ("followed/module/good/flow/gain/-0.2/free_flow/1", False),
+        ("followed/module/good/flow/stuck/0/reopen/1", False),
+        ("followed/turbine/good/excitation/gain/-0.2/zeroed/1", False),
+    ],
+)
+def test_a_change_needs_an_earlier_signal_to_be_compared_with(name: str, expected: bool) -> None:
+    assert case_of(name).no_earlier_signal is expected
+
+
 @pytest.mark.timeout(120)
 def test_sound_units_on_drawn_stands_pass() -> None:
     assert {s.word for s in sound(4, 3)} == {"pass"}

@@ -26,8 +26,9 @@ def main() -> None:
     chosen = [c for c in cases(GRIDS[grid], asked.seed) if all(word in str(c) for word in asked.only)]
     if asked.sample:
         chosen = random.Random(asked.seed).sample(chosen, min(asked.sample, len(chosen)))
-    results = list(_told(_carried(chosen, asked.jobs), len(chosen)))
-    for result in results:
+    results = []
+    for result in _told(_carried(chosen, asked.jobs), len(chosen)):
+        results.append(result)
         if result.wrong or (asked.off and result.word == "reading off"):
             _show(result)
     text = summary(results) + no_fault(list(sound(asked.sound, asked.seed)))
@@ -80,6 +81,7 @@ def _show(result: Result) -> None:
         f"{result.word}: python -m tests.studies.single_faults --case {case}\n"
         f"    says {result.said} (without the fault {without}); alarms: {alarms}; readings off: {off}\n"
     )
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

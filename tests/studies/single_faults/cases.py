@@ -36,11 +36,25 @@ PARTNERS = {
     "excitation": ("ambient", "pressure"),
 }
 CHANNELS = ("pressure", "voltage", "current", FLOW, "temperature", "level", "excitation", "ambient", CLOCK)
+SIGNALS = ("pressure", "voltage", "current", FLOW)
+"""Channels that show nothing but their rest while the power is off."""
 NOT_FOR = {
     FLOW: {Kind.REVERSED, Kind.SWAPPED},
     CLOCK: {Kind.STUCK, Kind.STUCK_NOISE, Kind.NOISE, Kind.DROP_OUT, Kind.REVERSED},
 }
 """Kinds that make no sense: a counter has no polarity, and a device without a running clock sends nothing."""
+
+
+MOMENTS = {
+    "pump": (START, ZEROED, POWERED, "free_flow", "throttle", "shutoff", "reopen", "free_flow.2"),
+    "module": (START, ZEROED, POWERED, "shutoff", "reopen", "free_flow", "throttle", "shutoff.2"),
+}
+"""The moments at which a fault can begin, in the order of a run."""
+FIRST_SIGNAL = {"pump": {}, "module": {FLOW: "free_flow"}}
+"""The first moment at which a channel has shown a signal under power, where it is not the first after `powered`. A
+module's line is shut until `reopen`, and its meter lags behind the valve."""
+RELATIVE = frozenset({Kind.GAIN, Kind.OFFSET, Kind.SWAPPED})
+"""Kinds that one run finds only by a change: afterwards each window looks like that of another unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +67,18 @@ class Case:
     fault: Fault
     moment: str
     seed: int = 1
+
+    @property
+    def no_earlier_signal(self) -> bool:
+        """Whether the run holds no signal of the channel from before the fault that it could be compared with."""
+        if self.moment == START:
+            return True
+        if self.fault.kind not in RELATIVE or self.fault.channel not in SIGNALS:
+            return False
+        unit = "module" if self.family == "module" else "pump"
+        moments = MOMENTS[unit]
+        first = FIRST_SIGNAL[unit].get(self.fault.channel, moments[moments.index(POWERED) + 1])
+        return moments.index(self.moment) < moments.index(first)
 
     def __str__(self) -> str:
         f = self.fault

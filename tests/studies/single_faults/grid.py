@@ -3,13 +3,9 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from tests.studies.single_faults.cases import CHANNELS, POWERED, SIGNED, START, ZEROED, Case, faults
+from tests.studies.single_faults.cases import CHANNELS, MOMENTS, POWERED, SIGNED, Case, faults
 from tests.studies.single_faults.faults import Fault
 
-MOMENTS = {
-    "pump": (START, ZEROED, POWERED, "free_flow", "throttle", "shutoff", "reopen", "free_flow.2"),
-    "module": (START, ZEROED, POWERED, "shutoff", "reopen", "free_flow", "throttle", "shutoff.2"),
-}
 MINOR = ("temperature", "level", "excitation", "ambient", "clock")
 """Channels whose faults are tried at fewer moments and in fewer sizes."""
 MASKING = 0.06

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 
-from tests.studies.single_faults.cases import CHANNELS, START, WORDS, Result
+from tests.studies.single_faults.cases import CHANNELS, WORDS, Result
 from tests.studies.single_faults.faults import Kind
 from tests.studies.single_faults.sound import Sound
 
@@ -17,8 +17,8 @@ within 1.5 U of the truth. *Reading off*: the right verdict, and a reading that 
 What no run can find by itself, and only a check with a known unit does:
 
 - a gain, an offset within its limit or a swap that is there from the start, or that comes before the channel has shown
-  its first signal in this run (`zeroed`, `powered`): the run has nothing to compare with. A pressure's gain counts here
-  until pressure stands in the line, a module's flow until its first free flow;
+  its first signal in this run (`zeroed`, `powered`; a module's flow until its first free flow): the run has nothing to
+  compare with, so these have tables and a list of their own;
 - a pressure gain that changes by less than the line check resolves: 2 % and the scatter of two readings of the open
   line's pressure and flow, together some 4 % with 12 kPa in the line and 12 bits, 8 % and more with 10 bits;
 - a current that changes by less than 3 % between two visits or 1.5 % at once, a voltage by less than 0.5 % (bare pumps)
@@ -26,17 +26,20 @@ What no run can find by itself, and only a check with a known unit does:
 - a temperature within the part's range, and a level that tells the wrong moment."""
 
 
+UNCOMPARED = "Faults that are there from the start, or begin before the channel has shown its first signal"
+
+
 def summary(results: Sequence[Result]) -> str:
     """All tables, in Markdown."""
-    later = [r for r in results if r.case.moment != START]
-    begun = [r for r in results if r.case.moment == START]
+    later = [r for r in results if not r.case.no_earlier_signal]
+    begun = [r for r in results if r.case.no_earlier_signal]
     parts = []
     if later:
         parts += ["Faults that begin within a run, by channel and kind:", _by(later, _kind)]
         parts += ["The same by the moment at which they begin:", _by(later, lambda r: r.case.moment)]
         parts += ["The same by stand and unit:", _by(later, _place)]
     if begun:
-        parts += ["Faults that are there from the start:", _by(begun, _kind), "", smallest(begun)]
+        parts += [f"{UNCOMPARED}:", _by(begun, _kind), "", smallest(begun)]
     return "\n\n".join(p for p in parts if p) + "\n"
 
 
@@ -59,7 +62,7 @@ def _by(results: Sequence[Result], key: Callable[[Result], str]) -> str:
 
 
 def smallest(results: Sequence[Result]) -> str:
-    """Of faults from the start, by channel and kind: the smallest size from which on all are caught."""
+    """Of faults without an earlier signal, by channel and kind: the smallest size from which on all are caught."""
     rows = []
     for channel in CHANNELS:
         for kind in Kind:
@@ -67,7 +70,7 @@ def smallest(results: Sequence[Result]) -> str:
             if mine:
                 rows.append([channel, kind.value, _least(mine), _largest(mine)])
     head = ("channel", "kind", "caught from this size on", "largest that gave a wrong verdict or reading")
-    return "Smallest size that is caught, of faults that are there from the start:\n\n" + table(head, rows)
+    return "Smallest size of these that is caught:\n\n" + table(head, rows)
 
 
 def _least(results: Sequence[Result]) -> str:
@@ -114,10 +117,16 @@ def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
 
 def page(results: Sequence[Result], text: str) -> str:
     """The page beside the command."""
-    wrong = [r for r in results if r.wrong and r.case.moment != START]
-    named = "\n".join(f"- {r.word}: `--case {r.case}` ({r.said})" for r in wrong) or "None."
+    wrong = [r for r in results if r.wrong]
+    within = _named([r for r in wrong if not r.case.no_earlier_signal])
+    begun = _named([r for r in wrong if r.case.no_earlier_signal])
     return (
         "# The campaign of single faults\n\n"
         f"{INTRODUCTION}\n\n{len(results)} runs.\n\n{text}\n"
-        f"## Wrong verdicts by faults that begin within a run\n\n{named}\n"
+        f"## Wrong verdicts by faults that begin within a run\n\n{within}\n\n"
+        f"## Wrong verdicts that only a check with a known unit prevents\n\n{begun}\n"
     )
+
+
+def _named(results: Sequence[Result]) -> str:
+    return "\n".join(f"- {r.word}: `--case {r.case}` ({r.said})" for r in results) or "None."
