@@ -21,7 +21,8 @@ ZERO_SHARE = 0.25
 
 @dataclass(frozen=True, slots=True)
 class StandErrors:
-    """The errors of a stand's sensors in one run, by sensor, and the flowmeter's true K over that of its table."""
+    """The errors of a stand's sensors in one run, by sensor, and `meter_gain`: the pulses that the device counts to a
+    volume and a second of its own clock, over those of the meter's table."""
 
     misread: Mapping[str, Misreading]
     meter_gain: float
@@ -33,8 +34,10 @@ def draw_errors(
     """A stand's errors, `years` (by channel) after calibration, in fluid of a temperature (K).
 
     Each doubt gives one error, of the stated shape and size: its `absolute` part an offset, its `relative` part a gain;
-    those per year and per kelvin grow as the budget lets them grow. The shunt's temperature is anywhere within its
-    doubt. Hose and height are none of these: the simulated transducer sits at the unit's outlet.
+    those per year and per kelvin grow as the budget lets them grow. The shunt's temperature and the rate of the
+    device's clock are anywhere within what is stated of them. A clock that is slow by a share makes a flow seem larger
+    by it, as a meter with so many more pulses does. Hose and height are none of these: the simulated transducer sits at
+    the unit's outlet.
     """
 
     def error(channel: str, doubts: Sequence[Doubt]) -> tuple[float, float]:
@@ -62,7 +65,7 @@ def draw_errors(
             "voltage": Misreading(v_gain, v_offset, knee=KNEE["voltage"]),
             "temperature": Misreading(t_gain, zero=t_offset),
         },
-        1.0 + q_gain,
+        (1.0 + q_gain) * (1.0 + channels.clock_tolerance * float(generator.uniform(-1.0, 1.0))),
     )
 
 

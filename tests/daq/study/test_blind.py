@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from daq.catalogue.load import load_stand
 from daq.cli.root import app
 from daq.judge.requirement import Mode
+from daq.measure.doubts import clock_doubt
 from daq.measure.uncertainty import combine, evaluate
 from daq.study import blind
 from daq.study.blind import FAMILIES, Case, Laboratory, Outcome, Plan, carry_out
@@ -173,7 +174,8 @@ def test_errors_are_as_large_as_the_budget_says() -> None:
         errors = [e.misread[name].offset + e.misread[name].gain * reading for e in drawn]
         assert np.std(errors) == pytest.approx(u, rel=0.04), name
         assert abs(np.mean(errors)) < 0.06 * u
-    u = combine(evaluate(channels.flow.doubts, 1.0, years["flow"], fluid - 293.15)).u
+    clock = clock_doubt(channels.clock_tolerance, 1.0)
+    u = combine([*evaluate(channels.flow.doubts, 1.0, years["flow"], fluid - 293.15), clock]).u
     assert np.std([e.meter_gain for e in drawn]) == pytest.approx(u, rel=0.04)
 
 
