@@ -140,7 +140,10 @@ class FlowMeter:
         self._times: list[float] = []
         self._edges: list[int] = []
         self._edge_times: list[float] = []
+        self._newest_edge = -math.inf
         self.now = UNKNOWN
+        self.contradicted = False
+        """Whether the newest block's counter cannot follow the one before: fewer edges, or new ones at no new time."""
         self._told: list[tuple[float, float]] = []
 
     @property
@@ -159,15 +162,22 @@ class FlowMeter:
         edges = int(block.edges[self._index])
         last = (int(block.last_edge[self._index]) - self._tick0) / self._hz
         if self._seen is None:
-            self._seen, self._quiet_since = edges, end
+            self._seen, self._quiet_since, self._newest_edge = edges, end, last
+            return None
+        self.contradicted = edges < self._seen or (edges > self._seen and last <= self._newest_edge)
+        if self.contradicted:
+            self._seen, self._quiet_since, self._newest_edge = edges, end, min(last, end)
+            self._start, self._before, self.now = None, (math.nan, math.nan), UNKNOWN
+            for kept in (self._times, self._edges, self._edge_times):
+                kept.clear()  # no mean may reach across it
             return None
         self._times.append(end)
         self._edges.append(edges)
-        self._edge_times.append(last)
+        self._edge_times.append(last if edges > self._seen else self._newest_edge)
         if edges == self._seen:
             self._without_edge(end)
             return None
-        self._seen, self._quiet_since = edges, last
+        self._seen, self._quiet_since, self._newest_edge = edges, last, last
         return self._with_edge(end, last, edges)
 
     def _with_edge(self, end: float, last: float, edges: int) -> FlowStep | None:

@@ -21,7 +21,7 @@ class StatedFlow:
     """Follows one flow channel through blocks of one boot, with the face of `FlowMeter`. `end`s are seconds since the
     run's first scan."""
 
-    fitted = True
+    fitted, contradicted = True, False
 
     def __init__(self, meter: FlowInput, channel: int) -> None:
         table = KTable.of(meter.k_table)

@@ -166,6 +166,7 @@ class Measuring:
         self._still = samples.still
         end = begin + (block.n - 1) / self.identity.sample_hz
         self._flow_step = self.meter.feed(block, end) or self._flow_step
+        self._lost = self._lost or self.meter.contradicted  # what flowed meanwhile is not known
         return self._close()
 
     def _close(self) -> list[Step]:

@@ -21,7 +21,7 @@ class Idle:
     """Measures without keeping. `opened` says that the line was shown open to the air when this began."""
 
     def __init__(self, channels: Channels, identity: Identity, *, opened: bool = False) -> None:
-        self._channels, self._identity = channels, identity
+        self._channels, self.identity = channels, identity
         self._measuring = Measuring(channels, identity)
         self._rest = AtRest(channels, self._measuring.converter.resolution())
         self._vent = Vent(channels.pressure.zero_limit, opened)
@@ -32,8 +32,8 @@ class Idle:
 
     def feed(self, block: Block) -> Step | None:
         """The newest step that a block closed, if it closed one; against the zero that was taken, where one was."""
-        if self._measuring.trace.filled > RENEWED_S * self._identity.sample_hz:
-            self._measuring = Measuring(self._channels, self._identity)
+        if self._measuring.trace.filled > RENEWED_S * self.identity.sample_hz:
+            self._measuring = Measuring(self._channels, self.identity)
         steps = self._measuring.feed(block)
         if not steps:
             return None

@@ -184,10 +184,21 @@ class Stand:
             if self._lease is not None and isinstance(event, Block):
                 self._lease.handled(self._block_time())
         elif isinstance(event, Block) and self._idle is not None:
-            step = self._idle.feed(event)
-            if step is not None:
-                self._say(Live(step, None, "idle"))
+            self._feed_idle(self._idle, event)
         self._say_stage()
+
+    def _feed_idle(self, idle: Idle, block: Block) -> None:
+        """A mistake of ours between runs costs what was measured since the last one, and nothing else."""
+        try:
+            step = idle.feed(block)
+        except Exception as error:
+            logger.exception("stand %s: a mistake of this program between runs", self.key)
+            text = f"stand {self.key}: a mistake of this program between runs: {type(error).__name__}: {error}"
+            self._say(Alarm("internal_error", "warn", text, "report it with the log; a run can begin"))
+            self._idle = Idle(self.config.stand.channels, idle.identity)
+            return
+        if step is not None:
+            self._say(Live(step, None, "idle"))
 
     def _compare_clocks(self, block: Block) -> None:
         """Ends a run whose device has another second than this computer. No wire byte tells it, so it is noted for a

@@ -1,6 +1,12 @@
-"""SCANS to Blocks: wrapped ticks, indexes and edges made to rise without bound within one boot."""
+"""SCANS to Blocks: wrapped ticks, indexes and edges made to rise without bound within one boot.
+
+One damaged frame in 65 536 has a right check sum, so a frame is believed only as far as it agrees with the one before:
+numbers of scans with ticks, edges with their times. One that does not is refused. Where the next one agrees with the
+refused one, the device has changed and not the frame: its stream was off for a while, or its counts are broken.
+"""
 
 from collections.abc import Sequence
+from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +17,16 @@ from drivers.link.frames import Scans, ScansFlag
 WRAP = 1 << 32
 _MASK = WRAP - 1
 _HALF = 1 << 31
+OFF_SHARE, OFF_SCANS = 0.25, 4
+"""Ticks and numbers of scans may differ by this share of the distance and by so many scans. That is coarse: a clock
+that is not what the device says is found by the measurement, with a reason (`daq.measure.clock`)."""
+
+
+class Refused(Enum):
+    """What became of a frame that contradicts those before it: it was dropped, or the device's counts are broken."""
+
+    FRAME = "frame"
+    COUNTS = "counts"
 
 
 class BlockMaker:
@@ -23,6 +39,7 @@ class BlockMaker:
         self.identity = identity
         self._channels = len(identity.analog)
         self._last = after
+        self._doubtful: Block | None = None
         self._hole = False
 
     @property
@@ -42,15 +59,52 @@ class BlockMaker:
         rate = self.identity.sample_hz
         return (2 * scans * self.identity.tick_hz + rate) // (2 * rate)
 
-    def make(self, scans: Scans) -> Block | None:
-        """The Block, or None if its index lies behind what came already: then the device's count is broken."""
-        last = self._last
+    def make(self, scans: Scans) -> Block | Refused:
+        """The Block of a frame; a frame that contradicts the one before gives none."""
+        last, doubtful = self._last, self._doubtful
+        self._doubtful = None
+        if last is not None and not self._follows(last, scans, hole=self._hole):
+            if doubtful is None or not self._follows(doubtful, scans, hole=False):
+                self._doubtful = self._block(scans, None)
+                return Refused.FRAME
+            if not self._follows(last, scans, hole=self._hole, paused=True):
+                return Refused.COUNTS
+        self._last = self._block(scans, last)
+        self._hole = False
+        return self._last
+
+    def _follows(self, last: Block, scans: Scans, *, hole: bool, paused: bool = False) -> bool:
+        """Whether a frame can come after the block `last`.
+
+        Across a `hole` ticks may have wrapped unseen; while a stream is `paused` they go on and scans are not numbered.
+        """
+        due = last.index + last.n
+        missing = (scans.index - due) & _MASK
+        if missing >= _HALF:
+            return False
+        elapsed = (scans.tick - last.tick) & _MASK
+        expected = self.ticks(last.n + missing)
+        off = elapsed - expected
+        most = OFF_SHARE * expected + self.ticks(OFF_SCANS)
+        on_time = -most <= off and (off <= most or (paused and elapsed < _HALF))
+        return hole or (on_time and self._edges_follow(last, scans, elapsed))
+
+    def _edges_follow(self, last: Block, scans: Scans, elapsed: int) -> bool:
+        """Whether each counter rises, by an edge a tick at most, and has its newest edge since the last block where it
+        does."""
+        span = elapsed + self.ticks(scans.n - 1) - self.ticks(last.n - 1)
+        end = scans.tick + self.ticks(scans.n - 1)
+        for before, count, raw in zip(last.edges.tolist(), scans.edges, scans.last_edge, strict=True):
+            new = (count - before) & _MASK
+            if new and (new > span or (end - raw) & _MASK > span):
+                return False
+        return True
+
+    def _block(self, scans: Scans, last: Block | None) -> Block:
         tick, index, missing = scans.tick, scans.index, 0
         if last is not None:
             due = last.index + last.n
             missing = (index - due) & _MASK
-            if missing >= _HALF:
-                return None
             index = due + missing
             tick = last.tick + ((tick - last.tick) & _MASK)
         end = tick + self.ticks(scans.n - 1)
@@ -60,8 +114,7 @@ class BlockMaker:
             tick += WRAP
             newest = self._edges_before(end + WRAP, scans, last)
         missing = max(missing, 1) if self._hole and last is not None else missing
-        self._hole = False
-        block = Block(
+        return Block(
             boot=self.identity.boot,
             tick=tick,
             index=index,
@@ -72,8 +125,6 @@ class BlockMaker:
             displaced=missing if scans.flags & ScansFlag.DISPLACED_BY_CAPTURE else 0,
             overrange=scans.overrange,
         )
-        self._last = block
-        return block
 
     def status_tick(self, tick: int) -> int:
         """A STATUS tick, unwrapped to the nearest place to the newest Block; as sent before the first one."""

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from drivers.block import Block, DeviceReset, Event, Identity, Link, LinkChange, LinkCounts, Status
-from drivers.link.blocks import BlockMaker
+from drivers.link.blocks import BlockMaker, Refused
 from drivers.link.capture import Captures
 from drivers.link.codec import encode
 from drivers.link.deframer import UNCOUNTED, Piece, Trouble
@@ -18,7 +18,7 @@ ANSWER_WITHIN = 1.0
 HALF_WRAP = 1 << 31
 
 RESTARTED = "the device has restarted"
-COUNT_BROKEN = "the device's scan numbers ran backwards"
+COUNT_BROKEN = "the device's scan numbers, ticks or edges do not go on from where they were"
 
 
 class Session:
@@ -146,8 +146,11 @@ class Session:
             self.counts.scans_missing += scans.n  # of a boot that nobody has described yet
             return events
         block = self._maker.make(scans)
-        if block is None:
+        if block is Refused.COUNTS:
             return events + self._restart(None, COUNT_BROKEN, now)
+        if block is Refused.FRAME:
+            self.counts.bad += 1
+            return events
         self.counts.scans += block.n
         self.counts.scans_missing += block.missing
         events.append(block)

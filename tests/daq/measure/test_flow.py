@@ -306,3 +306,43 @@ def test_a_lag_is_said_and_silence_has_no_rates() -> None:
     assert meter.rates(1.0, 2.0).noise.edges is not None
     silent, _ = watched([0.1, 0.2], every(0.04, 3))
     assert silent.rates(1.0, 2.0).values.size == 0
+
+
+@pytest.mark.parametrize(
+    ("edges", "last", "contradicts"),
+    [
+        (60, 1.049, False),
+        (60, 0.999, True),
+        (60, -100.0, True),
+        (60, 1.0, True),
+        (49, 1.049, True),
+        (0, -1.0, True),
+        (50, 0.0, False),
+    ],
+)
+def test_a_counter_that_cannot_follow_itself_gives_no_flow(edges: int, last: float, contradicts: bool) -> None:
+    """50 edges by 1 s, the newest at 1 s: a later block with more must have a newer one, and none has fewer."""
+    meter, _ = watched(every(0.02, 1.0), every(0.05, 1.0))
+    known = meter.now
+    block = Block(1, 0, 0, np.zeros((1, 1), np.int16), np.array([edges]), np.array([round(last * 1e6)]))
+    step = meter.feed(block, 1.05)
+    assert meter.contradicted is contradicts
+    if contradicts:
+        assert step is None
+        assert meter.now == UNKNOWN
+    else:
+        assert known.value == pytest.approx(50e-6)
+
+
+@given(st.lists(st.tuples(st.integers(0, 2**40), st.integers(-1, 2**50)), min_size=1, max_size=40))
+def test_no_counter_makes_a_meter_raise(counts: list[tuple[int, int]]) -> None:
+    meter = FlowMeter(FLOW, identity(), tick0=0)
+    for k, (edges, last) in enumerate(counts):
+        block = Block(1, 0, 0, np.zeros((1, 1), np.int16), np.array([edges]), np.array([last]))
+        meter.feed(block, 0.05 * (k + 1))
+        assert meter.now.low <= meter.now.high
+    end = 0.05 * len(counts)
+    assert meter.mean(0.0, end).low >= 0.0
+    meter.rates(0.0, end)
+    meter.between_edges(0.0, end)
+    meter.held(np.array([0.0, end]))

@@ -8,6 +8,7 @@ from typing import Any, Never
 import pytest
 
 from daq.catalogue.stand_file import StandConfig
+from daq.measure.steps import Step
 from daq.procedure.effects import Alarm
 from daq.publish.contract import ResultData
 from daq.record.async_store import AsyncStore
@@ -17,8 +18,9 @@ from daq.record.values import Finished
 from daq.stand import finish, stand
 from daq.stand.errors import RefusedError
 from daq.stand.finish import AGAIN_S
-from daq.stand.said import Stage
-from drivers.block import Event, Link, LinkChange
+from daq.stand.idle import Idle
+from daq.stand.said import Live, Stage
+from drivers.block import Block, Event, Link, LinkChange
 from drivers.recording import RecordingError, RecordingWriter
 from tests.daq.stand.bench import STREAMING, Bench
 from tests.daq.stand.conftest import OpenBench
@@ -212,6 +214,24 @@ async def test_events_that_cannot_be_kept_are_an_alarm(open_bench: OpenBench, mo
         data = await aborted(bench)
         assert FULL in alarms(bench, "store_failed")[0].text
         assert (await bench.stored(data.run)).data["verdict"] == "void"
+
+
+async def test_a_mistake_of_ours_between_runs_ends_nothing(
+    open_bench: OpenBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sound, wrong = Idle.feed, iter([True])
+
+    def feed(self: Idle, block: Block) -> Step | None:
+        if next(wrong, False):
+            raise ZeroDivisionError("a mistake")
+        return sound(self, block)
+
+    monkeypatch.setattr(Idle, "feed", feed)
+    async with open_bench(STREAMING) as bench:
+        alarm = await bench.next(Alarm, lambda alarm: alarm.code == "internal_error")
+        assert "between runs: ZeroDivisionError: a mistake" in alarm.text
+        await bench.next(Live)
+        assert (await aborted(bench)).why == "aborted"
 
 
 async def test_a_verdict_lost_by_a_mistake_of_ours_ends_the_loop(

@@ -266,7 +266,9 @@ def test_an_identify_that_got_lost_after_a_reset_is_asked_again() -> None:
 def test_scan_numbers_that_run_backwards_are_a_reset() -> None:
     peer = Peer()
     peer.say(scans(5))
-    assert peer.say(scans(1)) == [DeviceReset(None, COUNT_BROKEN)]
+    assert peer.say(scans(1)) == []
+    assert peer.session.counts.bad == 1
+    assert peer.say(scans(2)) == [DeviceReset(None, COUNT_BROKEN)]
 
 
 def test_a_stream_that_is_off_although_wanted_is_switched_on_again() -> None:
