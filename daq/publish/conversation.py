@@ -5,7 +5,7 @@ import time
 from dataclasses import dataclass
 
 from daq.publish.contract import text
-from daq.publish.desk import Desk, Request
+from daq.publish.desk import AT_ONCE, Desk, Request
 from daq.publish.errors import RefusedError
 from daq.publish.mqtt import Connection, Incoming
 from daq.publish.notices import Code, Notices
@@ -30,6 +30,7 @@ class Conversation:
         self._desk = desk
         self._notices = notices
         self._requests: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
+        self._urgent: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
         self._answers: asyncio.Queue[_Outgoing] = asyncio.Queue(_WAITING)
 
     async def subscribe(self, connection: Connection) -> bool:
@@ -49,15 +50,23 @@ class Conversation:
             if name is None:
                 continue
             request = Request(name, incoming.payload, incoming.retained, time.monotonic())
+            queue = self._urgent if name in AT_ONCE else self._requests
             try:
-                self._requests.put_nowait((request, incoming))
+                queue.put_nowait((request, incoming))
             except asyncio.QueueFull:
                 self._notices.once(Code.COMMAND, f"request on cmd/{name} dropped: {_WAITING} are waiting already")
 
     async def serve(self) -> None:
-        """Has requests carried out, one after another. Knows no connection: one that breaks cuts nothing off."""
+        """Has requests carried out, one after another, and beside them those that wait for no other. Knows no
+        connection: one that breaks cuts nothing off."""
+        try:
+            await asyncio.gather(self._serve(self._urgent), self._serve(self._requests))
+        finally:
+            await self._desk.close()
+
+    async def _serve(self, queue: asyncio.Queue[tuple[Request, Incoming]]) -> None:
         while True:
-            request, incoming = await self._requests.get()
+            request, incoming = await queue.get()
             answer = await self._desk.take(request)
             if answer.trouble is not None:
                 self._notices.once(Code.COMMAND, answer.trouble)

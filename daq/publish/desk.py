@@ -1,6 +1,10 @@
 """Where requests from outside are taken up: read, checked, carried out once, answered."""
 
+import asyncio
+import hashlib
+import json
 import time
+from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,6 +21,13 @@ from daq.record.store import Store
 Handle = Callable[[str, Command], Awaitable[Reply]]
 """Carries out a command by its name. Quickly: a start is answered when it is accepted, not when it is done."""
 
+ABORT = "abort"
+AT_ONCE = frozenset({ABORT, "confirm"})
+"""Commands that act on a run under way; they wait for no other request and for no database."""
+REMEMBERED = 256
+"""So many of their answers are kept in memory, and so many wait for the database at most."""
+KEEP_AGAIN_S = 10.0
+"""After so long an answer that the database did not take is tried again, in seconds."""
 _LONGEST_WHY = 200
 _LONGEST_ID = 64
 
@@ -44,7 +55,11 @@ def _utc_now() -> datetime:
 
 
 class Desk:
-    """Takes up the requests to one stand (its key). A request id that was taken up before gets the stored answer."""
+    """Takes up the requests to one stand (its key). A request id that was taken up before gets the stored answer.
+
+    What acts on a run under way is done first and kept after (AT_ONCE): it needs no database, and memory is enough to
+    do it once, since no run outlives this process. `keeping` are the tasks that put it into the record.
+    """
 
     def __init__(
         self,
@@ -60,31 +75,79 @@ class Desk:
         self._handle = handle
         self._now = now
         self._clock = clock
+        self._done: OrderedDict[str, tuple[str, Reply]] = OrderedDict()
+        self.keeping: set[asyncio.Task[None]] = set()
 
     async def take(self, request: Request) -> Answer:
         """Answers a request; nothing that is wrong with it raises."""
         if request.retained:
-            return self._refuse(request, "a request must not be retained: it would be read again at every connect")
+            why = "a request must not be retained: it would be read again at every connect"
+            return self._refuse(request, why, "retained")
         try:
             command = _read(request)
         except ValueError as error:
-            return self._refuse(request, _worded(error))
+            reason = "not_readable" if request.name in COMMANDS else "unknown_command"
+            return self._refuse(request, _worded(error), reason)
+        digest = digest_of(request.name, command)
+        if request.name in AT_ONCE:
+            return await self._at_once(request, command, digest)
         try:
-            return await self._once(request, command)
+            return await self._once(request, command, digest)
         except RecordError as error:
-            return Answer(self._reply(command.request_id, ReplyState.FAILED, str(error)), str(error))
+            return Answer(self._reply(command.request_id, ReplyState.FAILED, str(error), "record"), str(error))
 
-    async def _once(self, request: Request, command: Command) -> Answer:
-        known = await self._store.ask(Store.answer, self._stand, command.request_id)
+    async def _at_once(self, request: Request, command: Command, digest: str) -> Answer:
+        """An abort is neither late nor a repeat of something else: it names its run, and must always work."""
+        before = self._done.get(command.request_id)
+        if before is not None and before[0] == digest:
+            return Answer(before[1])
+        if request.name != ABORT:
+            if before is not None:
+                return Answer(self._reused(request, command))
+            if late := self._late(request, command):
+                return Answer(self._reply(command.request_id, ReplyState.REFUSED, late, "late"))
+        reply = await self._handle(request.name, command)
+        self._done[command.request_id] = digest, reply
+        while len(self._done) > REMEMBERED:
+            self._done.popitem(last=False)
+        if len(self.keeping) < REMEMBERED:
+            keeping = asyncio.create_task(self._keep(request.name, digest, reply), name="keep an answer")
+            self.keeping.add(keeping)
+            keeping.add_done_callback(self.keeping.discard)
+        return Answer(reply)
+
+    async def _keep(self, name: str, digest: str, reply: Reply) -> None:
+        """Puts what was done at once into the record, as soon as that can be."""
+        while True:
+            try:
+                known = await self._store.ask(Store.claim, self._stand, reply.request_id, name, digest, self._now())
+                if known.new:
+                    await self._store.ask(Store.remember, self._stand, reply.request_id, plain(reply))
+                return
+            except RecordError:
+                await asyncio.sleep(KEEP_AGAIN_S)
+
+    async def close(self) -> None:
+        """Gives up what could not be put into the record yet."""
+        for keeping in (kept := list(self.keeping)):
+            keeping.cancel()
+        await asyncio.gather(*kept, return_exceptions=True)
+
+    async def _once(self, request: Request, command: Command, digest: str) -> Answer:
+        known = await self._store.ask(Store.answer, self._stand, command.request_id, digest)
         if known.new and (late := self._late(request, command)):
-            return Answer(self._reply(command.request_id, ReplyState.REFUSED, late))
+            return Answer(self._reply(command.request_id, ReplyState.REFUSED, late, "late"))
         if known.new:
-            known = await self._store.ask(Store.claim, self._stand, command.request_id, request.name, self._now())
+            known = await self._store.ask(
+                Store.claim, self._stand, command.request_id, request.name, digest, self._now()
+            )
+        if not known.same:
+            return Answer(self._reused(request, command))
         if not known.new:
             return Answer(self._repeated(command.request_id, known.reply))
         # Once more: a database that somebody locks may have kept the claim waiting.
         late = self._late(request, command)
-        refusal = self._reply(command.request_id, ReplyState.REFUSED, late) if late else None
+        refusal = self._reply(command.request_id, ReplyState.REFUSED, late, "late") if late else None
         reply = refusal or await self._handle(request.name, command)
         return Answer(reply, await self._remember(command.request_id, reply))
 
@@ -96,12 +159,18 @@ class Desk:
             return f"answer to request {request_id} not kept, a repeat will not get it: {error}"
         return None
 
+    def _reused(self, request: Request, command: Command) -> Reply:
+        why = (
+            f"request_id {command.request_id} was used before: expected the same command and fields, found another "
+            f"{request.name}; nothing was done, send it with a request_id of its own"
+        )
+        return self._reply(command.request_id, ReplyState.REFUSED, why, "request_id_reused")
+
     def _repeated(self, request_id: str, stored: dict[str, object] | None) -> Reply:
         if stored is not None:
             return Reply.model_validate(stored)
-        return self._reply(
-            request_id, ReplyState.FAILED, "taken up before, but its outcome is not known: look at stage and verdict"
-        )
+        why = "taken up before, but its outcome is not known: look at stage and verdict"
+        return self._reply(request_id, ReplyState.FAILED, why, "outcome_unknown")
 
     def _late(self, request: Request, command: Command) -> str | None:
         if command.expires_at is not None and command.expires_at <= (now := self._now()):
@@ -111,13 +180,20 @@ class Desk:
             return f"valid for {command.valid_ms} ms, but it waited here for {waited_ms:.0f} ms"
         return None
 
-    def _refuse(self, request: Request, why: str) -> Answer:
+    def _refuse(self, request: Request, why: str, reason: str) -> Answer:
         trouble = f"request on cmd/{request.name} refused: {why}"
         request_id = _request_id(request.payload)
-        return Answer(None if request_id is None else self._reply(request_id, ReplyState.REFUSED, why), trouble)
+        reply = None if request_id is None else self._reply(request_id, ReplyState.REFUSED, why, reason)
+        return Answer(reply, trouble)
 
-    def _reply(self, request_id: str, state: ReplyState, why: str) -> Reply:
-        return Reply(request_id=request_id, state=state, why=why[:_LONGEST_WHY], time=self._now())
+    def _reply(self, request_id: str, state: ReplyState, why: str, reason: str) -> Reply:
+        return Reply(request_id=request_id, state=state, why=why[:_LONGEST_WHY], time=self._now(), reasons=(reason,))
+
+
+def digest_of(name: str, command: Command) -> str:
+    """What a request asks for, as SHA-256 over its name and fields; how long it is valid is no part of that."""
+    asked = command.model_dump(mode="json", exclude={"request_id", "expires_at", "valid_ms"})
+    return hashlib.sha256(json.dumps([name, asked], sort_keys=True).encode()).hexdigest()
 
 
 def _read(request: Request) -> Command:

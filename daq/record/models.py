@@ -191,7 +191,8 @@ class Outbox(Base):
 
 
 class Command(Base):
-    """A request that was taken up, and the answer to it; `reply` is null until it is known."""
+    """A request that was taken up, and the answer to it; `reply` is null until it is known, `digest` (of its name and
+    content) in a row from before there were digests."""
 
     __tablename__ = "command"
     __table_args__ = (Index(None, "created"),)
@@ -201,3 +202,4 @@ class Command(Base):
     name: Mapped[str] = mapped_column(NAME)
     created: Mapped[datetime]
     reply: Mapped[Json | None]
+    digest: Mapped[str | None] = mapped_column(NAME)

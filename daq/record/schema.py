@@ -8,7 +8,7 @@ from sqlalchemy import Engine, inspect, text
 from daq.record.engine import shown
 from daq.record.errors import DatabaseMissingError, MigrationError, OldSchemaError, SchemaError
 
-REVISIONS = ("0001", "0002")
+REVISIONS = ("0001", "0002", "0003")
 """All schema revisions in order, the newest last. A test holds them against the migrations themselves."""
 
 HEAD = REVISIONS[-1]

@@ -237,20 +237,19 @@ class Store:
             queries.run_of(session, site, stand, from_seq, or_later=True)
             session.execute(queries.unsend(site, stand, from_seq))
 
-    def claim(self, stand: str, request_id: str, name: str, time: datetime) -> Claim:
+    def claim(self, stand: str, request_id: str, name: str, digest: str, time: datetime) -> Claim:
         """Takes up a request once: new for the first who asks, afterwards the stored answer, restarts included."""
         with self._write() as session:
             session.execute(delete(Command).where(Command.created < time - ANSWERS_KEPT))
-            if (known := session.get(Command, (stand, request_id))) is not None:
-                return Claim(new=False, reply=known.reply)
-            session.add(Command(stand_key=stand, request_id=request_id, name=name, created=time))
-            return Claim(new=True)
+            known = _claimed(session, stand, request_id, digest)
+            if known.new:
+                session.add(Command(stand_key=stand, request_id=request_id, name=name, created=time, digest=digest))
+            return known
 
-    def answer(self, stand: str, request_id: str) -> Claim:
+    def answer(self, stand: str, request_id: str, digest: str) -> Claim:
         """What `claim` would say, without taking the request up."""
         with self._read() as session:
-            known = session.get(Command, (stand, request_id))
-            return Claim(new=True) if known is None else Claim(new=False, reply=known.reply)
+            return _claimed(session, stand, request_id, digest)
 
     def remember(self, stand: str, request_id: str, reply: Json) -> None:
         """Stores the answer to a claimed request."""
@@ -344,3 +343,10 @@ def _check_numbers(run: str, data: Json) -> None:
         json.dumps(data, allow_nan=False)
     except ValueError as error:
         raise RecordError(f"run {run}: the result holds a number that is none (NaN or infinite): {error}") from error
+
+
+def _claimed(session: Session, stand: str, request_id: str, digest: str) -> Claim:
+    known = session.get(Command, (stand, request_id))
+    if known is None:
+        return Claim(new=True)
+    return Claim(new=False, reply=known.reply, same=known.digest in (None, digest))

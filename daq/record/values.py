@@ -130,10 +130,12 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """Whether a request is new, and the stored answer if not; no answer means its outcome is not known."""
+    """Whether a request is new, and the stored answer if not; no answer means its outcome is not known. `same` says
+    whether the request id stood for the same content before."""
 
     new: bool
     reply: Json | None = None
+    same: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,9 +28,9 @@ class Orders:
         try:
             state, more = await self._carry_out(command)
         except RefusedError as error:
-            return self._reply(command, c.ReplyState.REFUSED, why=str(error)[:_LONGEST_WHY])
+            return self._reply(command, c.ReplyState.REFUSED, why=str(error)[:_LONGEST_WHY], reasons=error.reasons)
         except RecordError as error:
-            return self._reply(command, c.ReplyState.FAILED, why=str(error)[:_LONGEST_WHY])
+            return self._reply(command, c.ReplyState.FAILED, why=str(error)[:_LONGEST_WHY], reasons=("record",))
         return self._reply(command, state, **more)
 
     async def _carry_out(self, command: c.Command) -> tuple[c.ReplyState, dict[str, Any]]:

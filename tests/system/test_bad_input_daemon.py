@@ -1,6 +1,8 @@
 """What the daemon must survive: a broker that is not there, another daemon on its stand or its port."""
 
 import asyncio
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 from daq.cli.exits import Exit
@@ -80,6 +82,28 @@ async def test_two_daemons_on_one_stand(records: Records, mosquitto: Mosquitto) 
             await heard.next("live", says(run=run))
             assert (await heard.ask("abort", run=run))["state"] == "done"
             await heard.next("verdict", says(run=run, why="aborted"))
+
+
+async def test_confirm_and_abort_while_the_database_is_locked(records: Records, mosquitto: Mosquitto) -> None:
+    """They act at once, and the record has them when it can be written again; a start has to wait for it."""
+    rig = Rig(load_scenario("depot"), "good-pump")
+    async with (
+        simulated(rig, PACE) as stand,
+        subscribed(mosquitto.port) as heard,
+        steadyhead(*records.serve_words(stand.address, mosquitto)) as child,
+    ):
+        await ready(heard)
+        run = (await heard.ask("start", part="MH-2101"))["run"]
+        await heard.next("stage", says(run=run, do="connect"))
+        with closing(sqlite3.connect(records.data / "records.db", isolation_level=None)) as somebody:
+            somebody.execute("BEGIN IMMEDIATE")
+            assert (await heard.ask("confirm", run=run, what="connected"))["state"] == "done"
+            assert (await heard.ask("confirm", run=run, what="filled"))["reasons"] == ["not_asked"]
+            assert (await heard.ask("abort", run=run))["state"] == "done"
+            await heard.next("stage", says(run=None))
+            somebody.execute("ROLLBACK")
+        await heard.next("verdict", says(run=run, why="aborted"))
+        assert (await child.end())[0] == 0
 
 
 async def test_two_daemons_on_one_port(records: Records, tmp_path: Path, make_broker: MakeBroker) -> None:

@@ -106,7 +106,8 @@ class Shift(Payload):
 
 
 class Reply(Payload):
-    """The answer to a request; `why` says in words why not. `zero` is what a `zero` found, null for all others."""
+    """The answer to a request; `why` says in words why not, `reasons` in words for a machine. `zero` is what a `zero`
+    found, null for all others."""
 
     request_id: RequestId
     state: ReplyState
@@ -114,3 +115,4 @@ class Reply(Payload):
     run: RunId | None = None
     time: Time
     zero: Shift | None = None
+    reasons: tuple[str, ...] = ()

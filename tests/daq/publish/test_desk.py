@@ -1,15 +1,21 @@
 """A request is carried out once, in time, or not at all; and its sender learns which."""
 
+import asyncio
 import json
+from collections.abc import AsyncIterator
 from datetime import timedelta
 from typing import Any
 
 import pytest
+import pytest_asyncio
+from sqlalchemy import update
 
-from daq.publish.contract import Command, Reply, ReplyState
-from daq.publish.desk import Answer, Desk, Request
+from daq.publish import desk
+from daq.publish.contract import Command, Reply, ReplyState, Start
+from daq.publish.desk import Answer, Desk, Request, digest_of
 from daq.record.async_store import AsyncStore
 from daq.record.errors import DatabaseBusyError, DiskFullError
+from daq.record.models import Command as CommandRow
 from daq.record.store import Store
 from daq.record.values import Claim
 from tests.daq.publish.conftest import EACH_DATABASE
@@ -39,9 +45,11 @@ class Stand:
         return await self.desk.take(Request(name, payload, retained, arrived=100.0))
 
 
-@pytest.fixture
-def stand(database: AsyncStore) -> Stand:
-    return Stand(database)
+@pytest_asyncio.fixture
+async def stand(database: AsyncStore) -> AsyncIterator[Stand]:
+    made = Stand(database)
+    yield made
+    await made.desk.close()
 
 
 async def test_a_request_is_carried_out_and_answered(stand: Stand) -> None:
@@ -61,7 +69,8 @@ async def test_a_repeat_gets_the_stored_answer_even_late_and_does_nothing(stand:
 
 
 async def test_a_repeat_after_a_kill_in_between_is_not_done_again(stand: Stand, database: AsyncStore) -> None:
-    await database.ask(Store.claim, BENCH, "plc4-1", "start", NOW)  # all that the killed daemon left
+    digest = digest_of("start", Start.model_validate(START))
+    await database.ask(Store.claim, BENCH, "plc4-1", "start", digest, NOW)  # all that the killed daemon left
     answer = await stand.send(START)
     assert answer.reply is not None
     assert (answer.reply.state, stand.handled) == (ReplyState.FAILED, [])
@@ -148,6 +157,112 @@ async def test_what_has_no_readable_id_gets_a_line_in_the_log(stand: Stand, payl
     assert answer.reply is None
     assert answer.trouble is not None
     assert stand.handled == []
+
+
+ANOTHER: list[tuple[str, dict[str, Any]]] = [
+    ("start", START | {"part": "MH-2101"}),
+    ("start", START | {"serial": "K00318"}),
+    ("start", START | {"order": "WO-552"}),
+    ("start", START | {"operator": "Ines"}),
+    ("zero", {"request_id": "plc4-1", "valid_ms": 5000}),
+    ("resend", {"request_id": "plc4-1", "valid_ms": 5000, "from_seq": 3}),
+    ("acknowledge", {"request_id": "plc4-1", "valid_ms": 5000, "seq": 3}),
+]
+
+
+@pytest.mark.parametrize(("name", "body"), ANOTHER)
+async def test_an_id_that_comes_again_with_another_content_is_refused(
+    stand: Stand, name: str, body: dict[str, Any]
+) -> None:
+    first = await stand.send(START)
+    answer = await stand.send(body, name)
+    assert answer.reply is not None
+    assert (answer.reply.state, answer.reply.reasons) == (ReplyState.REFUSED, ("request_id_reused",))
+    assert answer.reply.run is None
+    assert len(stand.handled) == 1
+    assert await stand.send(START) == first  # and the first content still has its answer
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        START | {"valid_ms": 9000},
+        START | {"expires_at": "2031-05-04T09:00:00Z"},
+        START | {"colour": "fields not known are ignored"},
+        dict(reversed(START.items())),
+    ],
+)
+async def test_until_when_it_holds_and_the_order_of_fields_are_no_content(stand: Stand, body: dict[str, Any]) -> None:
+    assert await stand.send(START) == await stand.send(body)
+    assert len(stand.handled) == 1
+
+
+async def test_a_request_from_before_there_were_digests_counts_as_the_same(stand: Stand, database: AsyncStore) -> None:
+    await stand.send(START)
+
+    def forget(store: Store) -> None:
+        with store._write() as session:
+            session.execute(update(CommandRow).values(digest=None))
+
+    await database.ask(forget)
+    answer = await stand.send(START | {"serial": "K00318"})
+    assert answer.reply is not None
+    assert answer.reply.state is ReplyState.ACCEPTED
+
+
+CONFIRM: dict[str, Any] = {"request_id": "c1", "valid_ms": 1000, "run": RUN, "what": "in_fluid"}
+ABORT: dict[str, Any] = {"request_id": "a1", "valid_ms": 1000, "run": RUN}
+AT_ONCE: dict[str, dict[str, Any]] = {"confirm": CONFIRM, "abort": ABORT}
+
+
+@pytest.mark.parametrize("name", AT_ONCE)
+async def test_what_acts_on_a_run_needs_no_database(
+    stand: Stand, database: AsyncStore, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    def locked(*_: object) -> None:
+        raise DatabaseBusyError("database bench.db: locked")
+
+    body, monkeypatched = AT_ONCE[name], ("claim", "answer", "remember")
+    monkeypatch.setattr(desk, "KEEP_AGAIN_S", 0.0)
+    with monkeypatch.context() as away:
+        for method in monkeypatched:
+            away.setattr(Store, method, locked)
+        first = await stand.send(body, name)
+        assert first.reply is not None
+        assert first.reply.state is ReplyState.ACCEPTED
+        assert await stand.send(body, name) == first
+        assert len(stand.handled) == 1
+    digest = digest_of(name, stand.handled[0][1])
+    await asyncio.gather(*stand.desk.keeping)
+    known = await database.ask(Store.answer, BENCH, str(body["request_id"]), digest)
+    assert known.reply is not None
+    assert Reply.model_validate(known.reply) == first.reply
+    assert known.same
+
+
+async def test_an_abort_acts_late_and_with_a_used_id(stand: Stand) -> None:
+    await stand.send(CONFIRM, "confirm")
+    stand.seconds += 3600.0
+    again = ABORT | {"request_id": "c1", "expires_at": "2031-05-04T00:00:00Z"}
+    answer = await stand.send(again, "abort")
+    assert answer.reply is not None
+    assert answer.reply.state is ReplyState.ACCEPTED
+    assert [name for name, _ in stand.handled] == ["confirm", "abort"]
+
+
+@pytest.mark.parametrize(
+    ("body", "waited", "reason"),
+    [(CONFIRM | {"what": "filled"}, 0.0, "request_id_reused"), (CONFIRM | {"request_id": "c2"}, 1.001, "late")],
+)
+async def test_a_confirmation_is_refused_late_or_with_a_used_id(
+    stand: Stand, body: dict[str, Any], waited: float, reason: str
+) -> None:
+    await stand.send(CONFIRM, "confirm")
+    stand.seconds += waited
+    answer = await stand.send(body, "confirm")
+    assert answer.reply is not None
+    assert (answer.reply.state, answer.reply.reasons) == (ReplyState.REFUSED, (reason,))
+    assert len(stand.handled) == 1
 
 
 async def test_a_record_that_does_not_answer_fails_the_request(stand: Stand, monkeypatch: pytest.MonkeyPatch) -> None:

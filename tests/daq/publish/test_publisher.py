@@ -407,6 +407,26 @@ async def test_an_outage_cuts_no_command_off(mosquitto: Mosquitto, open_bench: O
             assert read(await listener.next("cmd/start/reply"))["state"] == "done"
 
 
+async def test_an_abort_waits_behind_no_other_request(mosquitto: Mosquitto, open_bench: OpenBench) -> None:
+    """A start hangs, as behind a locked database, and a flood stands behind it."""
+    may_end = asyncio.Event()
+
+    async def handle(name: str, command: Command) -> Reply:
+        if name != "abort":
+            await may_end.wait()
+        return Reply(request_id=command.request_id, state=ReplyState.DONE, time=NOW)
+
+    async with open_bench(mosquitto.port, handler=handle) as bench, listening(mosquitto.port) as listener:
+        await until(lambda: bench.publisher.connected)
+        await listener.next("heartbeat")
+        for k in range(500):
+            await listener.send("cmd/zero", {"request_id": f"flood-{k}", "valid_ms": 60_000})
+        await listener.send("cmd/abort", {"request_id": "stop", "valid_ms": 1, "run": RUN})
+        assert read(await listener.next("cmd/abort/reply"))["state"] == "done"
+        assert listener.passed_over("cmd/zero/reply") == []
+        may_end.set()
+
+
 async def test_a_malformed_request_changes_nothing(mosquitto: Mosquitto, open_bench: OpenBench) -> None:
     async with open_bench(mosquitto.port) as bench, listening(mosquitto.port) as listener:
         await until(lambda: bench.publisher.connected)

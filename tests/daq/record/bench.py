@@ -10,6 +10,8 @@ from daq.record.values import Finished, StartedRun
 
 START = datetime(2031, 5, 4, 7, 12, 9, 120_000, tzinfo=UTC)
 BENCH = "marrow-hill/bench-1"
+DIGEST = "7f3a" * 16
+"""Of the content of some request."""
 
 _FINDING: dict[str, Any] = {
     "requirement": "shutoff pressure",

@@ -8,7 +8,7 @@ import sys
 from contextlib import closing
 
 from daq.record.store import Store
-from tests.daq.record.bench import START, finish, started
+from tests.daq.record.bench import DIGEST, START, finish, started
 
 
 def main(url: str, stand: str, runs: int, first: int) -> None:
@@ -19,7 +19,7 @@ def main(url: str, stand: str, runs: int, first: int) -> None:
         for number in range(first, first + runs):
             sys.stdin.readline()
             run = started(number, stand=stand, part_revision=number)
-            new = store.claim(key, str(number), "start", START).new
+            new = store.claim(key, str(number), "start", DIGEST, START).new
             attempt = store.start_run(run)
             store.event(key, run.run, START, "stage", {"stage": "shutoff"})
             seq = store.finish_run(run.run, finish(run)).data["seq"]

@@ -16,9 +16,23 @@ from daq.record.errors import MigrationError, OldSchemaError, RecordError
 from daq.record.migrate import SCRIPTS, config, move
 from daq.record.schema import HEAD, REVISIONS
 from daq.record.store import Store
-from tests.daq.record.bench import BENCH, START, finish, result, started
+from tests.daq.record.bench import BENCH, DIGEST, START, finish, result, started
 
 Rows = dict[str, list[tuple[Any, ...]]]
+ADDED = {"0003": {"command": 1}}
+"""Columns that a revision adds at the end of a table; going back drops them, going up again leaves them empty."""
+
+
+def at(records: Rows, revision: str, *, again: bool = False) -> Rows:
+    """The rows as a revision holds them: without columns that came later, or with them empty where they come again."""
+    kept = dict(records)
+    for later, tables in ADDED.items():
+        if later <= revision and not again:
+            continue
+        empty = ("None",) if later <= revision else ()
+        for name, n in tables.items():
+            kept[name] = [row[:-n] + empty * n for row in kept[name]]
+    return kept
 
 
 def content(url: str) -> Rows:
@@ -54,9 +68,9 @@ def records(store: Store, url: str) -> Rows:
             store.finish_run(started(number).run, finish(started(number), verdict))
     store.event(BENCH, None, START + timedelta(microseconds=1), "link", {"link": "down"})
     store.mark_sent(store.unsent(BENCH, 1)[0].id, START)
-    store.claim(BENCH, "17", "start", START)
+    store.claim(BENCH, "17", "start", DIGEST, START)
     store.remember(BENCH, "17", {"state": "accepted", "why": None})
-    store.claim(BENCH, "18", "abort", START)
+    store.claim(BENCH, "18", "abort", DIGEST, START)
     store.close()
     found = content(url)
     assert all(found.values()), "a table without rows shows nothing"
@@ -85,10 +99,10 @@ def further(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Further:
 def test_every_migration_goes_both_ways_and_keeps_all_rows(url: str, records: Rows) -> None:
     for to in reversed(REVISIONS[:-1]):
         move(url, to)
-        assert (revision(url), content(url)) == (to, records)
+        assert (revision(url), content(url)) == (to, at(records, to))
     for to in REVISIONS[1:]:
         move(url, to)
-        assert (revision(url), content(url)) == (to, records)
+        assert (revision(url), content(url)) == (to, at(records, to, again=True))
     with closing(Store(url)) as store:
         store.open()
         assert store.run(started(1).run).data == result(started(1, order="WO 7", operator="Ines"), 1, "pass")
@@ -100,7 +114,7 @@ def test_an_older_database_is_brought_up_to_date_when_a_daemon_opens_it(url: str
     move(url, REVISIONS[0])
     with closing(Store(url)) as store:
         store.open()
-    assert (revision(url), content(url)) == (HEAD, records)
+    assert (revision(url), content(url)) == (HEAD, at(records, HEAD, again=True))
 
 
 def test_an_older_database_stays_so_when_somebody_only_reads(url: str, records: Rows) -> None:

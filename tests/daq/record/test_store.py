@@ -19,7 +19,7 @@ from daq.record.errors import (
 )
 from daq.record.store import ANSWERS_KEPT, Store
 from daq.record.values import Alike, Filter, Finished, StoredRun
-from tests.daq.record.bench import BENCH, START, finish, result, started
+from tests.daq.record.bench import BENCH, DIGEST, START, finish, result, started
 
 
 def rows(url: str, query: str) -> list[tuple[Any, ...]]:
@@ -248,18 +248,18 @@ def test_the_outbox_keeps_order_and_forgets_what_was_acknowledged(store: Store) 
 
 
 def test_a_request_is_new_once(store: Store) -> None:
-    assert store.claim(BENCH, "17", "start", START).new
-    assert store.answer(BENCH, "17") == store.claim(BENCH, "17", "start", START)
-    assert store.claim(BENCH, "17", "start", START).reply is None
+    assert store.claim(BENCH, "17", "start", DIGEST, START).new
+    assert store.answer(BENCH, "17", DIGEST) == store.claim(BENCH, "17", "start", DIGEST, START)
+    assert store.claim(BENCH, "17", "start", DIGEST, START).reply is None
     store.remember(BENCH, "17", {"state": "accepted"})
-    assert store.claim(BENCH, "17", "start", START).reply == {"state": "accepted"}
-    assert store.claim("marrow-hill/bench-2", "17", "start", START).new
+    assert store.claim(BENCH, "17", "start", DIGEST, START).reply == {"state": "accepted"}
+    assert store.claim("marrow-hill/bench-2", "17", "start", DIGEST, START).new
 
 
 def test_answers_are_forgotten_when_no_repeat_can_come(store: Store) -> None:
-    store.claim(BENCH, "17", "start", START)
-    assert not store.claim(BENCH, "17", "start", START + ANSWERS_KEPT).new
-    assert store.claim(BENCH, "17", "start", START + ANSWERS_KEPT + timedelta(seconds=1)).new
+    store.claim(BENCH, "17", "start", DIGEST, START)
+    assert not store.claim(BENCH, "17", "start", DIGEST, START + ANSWERS_KEPT).new
+    assert store.claim(BENCH, "17", "start", DIGEST, START + ANSWERS_KEPT + timedelta(seconds=1)).new
 
 
 def test_a_killed_writer_leaves_whole_runs(store: Store, url: str) -> None:
