@@ -25,6 +25,8 @@ MAGIC = b"\x89steadyrec\r\n\x1a\x01"
 """A byte that is no text, a name, line ends that a careless copy would change, and the version of the format: 1."""
 MOST = 1 << 24
 """Bytes of a payload, at most; a larger length is damage."""
+PIECE = 1 << 16
+"""Bytes that are looked at together where a file holds no entry."""
 LINK_NOTE = "link"
 """Kind of the note that stands for a LinkChange."""
 
@@ -264,21 +266,24 @@ class _Reader:
 
     def _blank_or_damaged(self, head: bytes) -> Cut:
         """A power cut may leave zeros where the system had not written yet; anything else is damage."""
-        rest = head + self._file.read()
-        if rest.strip(b"\0"):
-            raise self._damage("the head of an entry", head.hex(" "), "restore the file from a copy")
-        return Cut(self._at, f"{len(rest)} zero bytes instead of entries")
+        length, rest = 0, head
+        while rest:
+            if rest.strip(b"\0"):
+                raise self._damage("the head of an entry", head.hex(" "), "restore the file from a copy")
+            length += len(rest)
+            rest = self._file.read(PIECE)
+        return Cut(self._at, f"{length} zero bytes instead of entries")
 
     def _parse(self, kind: int, payload: bytes) -> Entry:
         try:
-            body = json.loads(payload)
+            body = json.loads(payload, parse_constant=_no_number)
             if kind == Kind.HEADER and isinstance(body, dict):
                 return Header(body)
             if kind == Kind.END and isinstance(body, dict):
                 return End(body)
             if kind == Kind.NOTE and isinstance(body["body"], dict):
                 return Note(str(body["kind"]), body["body"])
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, RecursionError) as error:
             raise self._damage("JSON", str(error), "the file was written wrongly") from error
         raise self._damage(
             f"an entry of kinds {[int(k) for k in Kind]} with an object", f"kind {kind}", "update steadyhead"
@@ -286,6 +291,11 @@ class _Reader:
 
     def _damage(self, expected: str, found: str, do: str) -> RecordingError:
         return RecordingError(f"recording {self._path}, byte {self._at}: expected {expected}, found {found}; {do}")
+
+
+def _no_number(name: str) -> object:
+    """JSON has no NaN and no infinity, though Python reads them."""
+    raise ValueError(f"{name} where a number must be")
 
 
 def link_change(note: Note) -> LinkChange | None:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drivers.block import Block, Capture, Event, Identity, Link, LinkChange, LinkCounts, Replayed, Status
 from drivers.device import Address, AddressError, LimitEntry, NotFittedError, Reply
@@ -15,6 +16,8 @@ from drivers.link.session import Session
 from drivers.recording import Cut, End, Entry, Header, Note, RecordingError, link_change, read_recording
 from drivers.text_lines_replay import RECORDED, TextReader
 
+MOST_SCANS = 1 << 16
+"""Scans in a frame, at most, and far more than there can be."""
 BREATHE_EVERY = 64
 """Entries between two pauses in which other tasks get their turn; a pause costs as much as reading some entries."""
 
@@ -171,7 +174,7 @@ class _LinkReader:
             return
         try:
             wire = bytes.fromhex(point["frame"])
-            block = _block_before(point, len(self._first_identity.analog))
+            block = _block_before(point, self._first_identity)
             self._session.continue_after(block)
         except (KeyError, TypeError, ValueError) as error:
             raise _bad_header(self._path, "resume", "what recording_header() gave", str(error)) from error
@@ -194,16 +197,33 @@ def _bad_header(path: Path, key: str, expected: str, found: str) -> RecordingErr
     return RecordingError(f"recording {path}, header, {key}: expected {expected}, found {found}")
 
 
-def _block_before(point: Mapping[str, Any], channels: int) -> Block:
-    """The Block before the recording, as far as it matters for counting; its values are gone."""
+def _block_before(point: Mapping[str, Any], identity: Identity) -> Block:
+    """The Block before the recording, as far as it matters for counting; its values are gone.
+
+    Raises:
+        KeyError, TypeError, ValueError: a recording has no such point.
+    """
+    counters = len(identity.pulse)
     return Block(
-        boot=int(point["boot"]),
-        tick=int(point["tick"]),
-        index=int(point["index"]),
-        values=np.zeros((int(point["n"]), channels), dtype=np.int16),
-        edges=np.array(point["edges"], dtype=np.int64),
-        last_edge=np.array(point["last_edge"], dtype=np.int64),
+        boot=_whole(point["boot"]),
+        tick=_whole(point["tick"]),
+        index=_whole(point["index"]),
+        values=np.zeros((_whole(point["n"], 1, MOST_SCANS), len(identity.analog)), dtype=np.int16),
+        edges=_row(point["edges"], counters),
+        last_edge=_row(point["last_edge"], counters),
     )
+
+
+def _row(values: Any, n: int) -> NDArray[np.int64]:
+    if not isinstance(values, list) or len(values) != n:
+        raise ValueError(f"expected {n} counters, found {str(values)[:40]}")
+    return np.array([_whole(value, -1) for value in values], dtype=np.int64)
+
+
+def _whole(value: Any, least: int = 0, most: int = 1 << 62) -> int:
+    if not isinstance(value, int) or not least <= value <= most:
+        raise ValueError(f"expected a whole number from {least} to {most}, found {str(value)[:40]}")
+    return value
 
 
 async def open_replay(address: Address) -> ReplayDevice:

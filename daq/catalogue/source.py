@@ -19,6 +19,12 @@ from daq.catalogue.fields import MISTAKE
 Model = TypeVar("Model", bound=BaseModel)
 
 
+MOST = 1_000_000
+"""Characters of a file, at most."""
+DEEPEST = 30
+"""Dots in a key, at most: reading one costs the square of them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
     """A file's path, its text, the SHA-256 of its bytes (hex), and the tables in it."""
@@ -37,6 +43,8 @@ def open_source(path: Path) -> Source | Problem:
     try:
         raw = path.read_bytes()
         text = raw.decode()
+        if found := _beyond(text):
+            return Problem(str(path), "", f"at most {MOST} characters, and {DEEPEST} dots in a key", found, "mend it")
         return Source(path, text, hashlib.sha256(raw).hexdigest(), tomllib.loads(text))
     except OSError as error:
         found = error.strerror or str(error)
@@ -48,6 +56,16 @@ def open_source(path: Path) -> Source | Problem:
         place = where[1] if where else ""
         found = str(error).removesuffix(f" (at {place})")
         return Problem(str(path), place, "TOML", found[:1].lower() + found[1:], "mend the syntax there")
+
+
+def _beyond(text: str) -> str:
+    """What makes a text cost more to read than any configuration does, or an empty string."""
+    if len(text) > MOST:
+        return f"{len(text)} characters"
+    for number, line in enumerate(text.splitlines(), 1):
+        if line.partition("=")[0].count(".") > DEEPEST:
+            return f"a key of {line.partition('=')[0].count('.')} dots in line {number}"
+    return ""
 
 
 def body_of(text: str) -> dict[str, Any]:

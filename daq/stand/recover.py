@@ -25,6 +25,8 @@ KILLED = "daemon was killed"
 DAMAGED = "killed; record damaged"
 UNUSABLE = "killed; record unusable"
 """`why` of the result, in no more characters than a verdict has room for."""
+ASIDE = ".unread.rec"
+"""Ending of a recording that this program could not judge though nothing is wrong with its entries."""
 MEASURED = ("findings", "readings", "conditions", "quality", "pump_on_s", "hints")
 """What a run's result says that comes from measuring; all else is in the record since the run's start."""
 
@@ -51,8 +53,8 @@ NOTHING = Recovered()
 
 
 async def recovered(config: StandConfig, run: str) -> Recovered:
-    """What the recording of `run` holds, with its trace written. Never raises for a recording that is missing,
-    cut, damaged or of another version: then it gives what could be read, and says so in `why` and in the log."""
+    """What the recording of `run` holds, with its trace written. Never raises, whatever the recording is: it gives what
+    could be read, and says so in `why` and in the log."""
     path = config.data / "recordings" / f"{run}.rec"
     with suppress(OSError):  # what a killed writer left
         (config.data / "traces" / f"{run}.parquet.tmp").unlink()
@@ -64,6 +66,13 @@ async def recovered(config: StandConfig, run: str) -> Recovered:
         return await _judged(config, device, run, path)
     except (DriverError, StandError, CatalogueError) as error:
         _log.warning("run %s was cut off and is closed without readings: %s", run, error)
+        return Recovered(UNUSABLE)
+    except Exception:  # noqa: BLE001 - it is logged, and nothing may keep a stand from starting
+        # A mistake of ours must not keep the stand down at each start; the file is evidence of it.
+        aside = path.with_suffix(ASIDE)
+        _log.exception("run %s was cut off and is closed without readings; its recording is kept as %s", run, aside)
+        with suppress(OSError):
+            path.rename(aside)
         return Recovered(UNUSABLE)
 
 

@@ -7,19 +7,26 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter
+
 from daq import __version__
 from daq.catalogue.find import PARTS, STAND_FILE
 from daq.catalogue.load import Catalogue, load_catalogue, load_stand
 from daq.catalogue.stand_file import StandConfig
+from daq.measure.errors import MeasureError
 from daq.measure.scatter import Known
 from daq.procedure.effects import Effect
 from daq.procedure.run import Run
 from daq.publish import contract as c
+from daq.publish.contract.base import PartNumber, RunId, Serial
 from daq.stand.active import ActiveRun, quality, versions
 from daq.stand.errors import StandError
 from daq.stand.history import history_from
 from daq.stand.result import About, result_data
 from drivers.replay import ReplayDevice
+
+OLDEST = 1000.0
+"""No calibration is older, in years."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +57,43 @@ def in_force(device: ReplayDevice, directory: Path | None = None) -> InForce:
             where = directory or _laid_out(Path(made), header)
             config = load_stand(where)
             catalogue = load_catalogue(where, config.stand)
-        part, years = header["part"]["number"], {k: float(v) for k, v in header["years"].items()}
-        started = datetime.fromisoformat(header["started"])
+        part = TypeAdapter(PartNumber).validate_python(header["part"]["number"], strict=True)
+        run = TypeAdapter(RunId).validate_python(header["run"], strict=True)
+        serial = TypeAdapter(Serial).validate_python(header["serial"], strict=True)
+        years = {k: _age(v) for k, v in header["years"].items()}
+        started = _moment(header["started"])
         # Another configuration is another process, and recordings of an older version have no history.
         history = {} if directory else history_from(header.get("history", {}))
-        return InForce(config, catalogue, years, part, header["run"], header["serial"], started, history)
-    except (KeyError, TypeError, ValueError) as error:
+        return InForce(config, catalogue, years, part, run, serial, started, history)
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError, OSError) as error:
         raise StandError(
             f"{device.address.text}: its header lacks what a run writes there ({error}); judge it with the daemon that "
             "made it, or name a recording of a run"
         ) from error
+
+
+def _age(value: Any) -> float:
+    """Years since a calibration.
+
+    Raises:
+        ValueError: none can be so old.
+    """
+    years = float(value)
+    if not abs(years) <= OLDEST:  # one that is dated later than the run is told elsewhere
+        raise ValueError(f"years since a calibration: expected at most {OLDEST:g}, found {years}")
+    return years
+
+
+def _moment(value: Any) -> datetime:
+    """When the run began.
+
+    Raises:
+        ValueError: no run did then.
+    """
+    started = datetime.fromisoformat(value)
+    if started.tzinfo is None or not 1970 <= started.year <= 9000:
+        raise ValueError(f"started: expected a time with its offset from UTC, found {value!r}")
+    return started
 
 
 def _laid_out(where: Path, header: Any) -> Path:
@@ -88,9 +122,13 @@ def begun(device: ReplayDevice, force: InForce) -> ActiveRun:
 
     Raises:
         UnknownPartError: the configuration named has no such part.
+        StandError: the recorded device has not the channels that the configuration needs.
     """
     config, part = force.config, force.catalogue.part(force.part)
-    run = Run(part, config.stand, device.identity, force.years, force.history)
+    try:
+        run = Run(part, config.stand, device.identity, force.years, force.history)
+    except MeasureError as error:
+        raise StandError(f"{device.address.text}: {error}") from error
     about = About(
         run=force.run,
         site=config.stand.site,

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from enum import Enum
+from re import compile as pattern
 
 from drivers.block import Identity
 from drivers.link import cobs
@@ -13,6 +14,9 @@ LONGEST_WIRE = LONGEST_CONTENT + 2
 """A frame on the line with one byte of stuffing and the zero; 250 bytes never need a second one."""
 SHORTEST_CONTENT = 4
 """Type, seq and check sum."""
+
+
+_ZEROS = pattern(rb"\0+")
 
 
 class Trouble(Enum):
@@ -38,7 +42,7 @@ SOUND = frozenset({None, Trouble.WRONG_BODY, Trouble.UNKNOWN_TYPE, Trouble.EARLY
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """What stood on the line up to and including a zero: `wire`, and what it was.
+    """What stood on the line up to and including a zero, or zeros in a row: `wire`, and what it was.
 
     Either `frame` is set, or `trouble` says why not. `seq` and `type` are those of a frame with a right check sum, else
     −1. `lost` is the number of frames missing before it by seq. All pieces' `wire` together are the line's bytes.
@@ -58,7 +62,8 @@ class Piece:
 
 
 class Deframer:
-    """Cuts one direction of a line into pieces; any split of the same bytes gives the same pieces.
+    """Cuts one direction of a line into pieces; any split of the same bytes gives the same pieces, but that zeros in a
+    row are one piece for each call.
 
     `layout` is that of the SCANS to come; an IDENTITY that comes along replaces it. `opened`: the line was opened in
     mid-stream, so bytes before its first zero may be the rest of a frame and are no error.
@@ -78,6 +83,10 @@ class Deframer:
         pieces: list[Piece] = []
         start = 0
         while True:
+            if not self._skipping and (zeros := _ZEROS.match(buffer, start)):
+                self._fresh = False
+                start = zeros.end()
+                pieces.append(Piece(zeros[0], None, Trouble.EMPTY))
             end = buffer.find(0, start, start + LONGEST_WIRE) + 1
             if end:
                 pieces.append(self._close(buffer[start:end]))
@@ -100,8 +109,6 @@ class Deframer:
         self._fresh = self._skipping = False
         if skipping:
             return Piece(wire, None, Trouble.PARTIAL if fresh else Trouble.TAIL)
-        if len(wire) == 1:
-            return Piece(wire, None, Trouble.EMPTY)
         piece = self._read(wire)
         if fresh and piece.trouble in {Trouble.BAD_COBS, Trouble.BAD_CRC}:
             return Piece(wire, None, Trouble.PARTIAL)

@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from drivers.recording import (
     End,
     Entry,
     Header,
+    Kind,
     Note,
     RecordingError,
     RecordingWriter,
@@ -83,6 +85,31 @@ def test_zeros_where_entries_should_be_are_a_cut(tmp_path: Path) -> None:
     *found, last = read_recording(path)
     assert found == entries[:-1]
     assert last == Cut(end, "500 zero bytes instead of entries")
+
+
+def test_a_long_tail_of_zeros_is_read_piece_by_piece(tmp_path: Path) -> None:
+    path = tmp_path / "run.rec"
+    written(path)
+    content = path.read_bytes()
+    with path.open("r+b") as file:
+        file.truncate(content.rindex(b'{"verdict"') - 7)
+        file.truncate(len(content) + 200_000_000)  # holes take no room on the disk
+    tracemalloc.start()
+    *_, last = read_recording(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert isinstance(last, Cut)
+    assert peak < 2_000_000
+
+
+@pytest.mark.parametrize("text", [b"[" * 100_000, b'{"kind": "confirm", "body": {"x": NaN}}', b'{"kind": 1}', b"\xff"])
+def test_a_note_that_is_no_json_is_damage(tmp_path: Path, text: bytes) -> None:
+    path = tmp_path / "run.rec"
+    writer = RecordingWriter(path, {})
+    writer._entry(Kind.NOTE, text)
+    writer.close({})
+    with pytest.raises(RecordingError, match=r"byte \d+: expected "):
+        list(read_recording(path))
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])

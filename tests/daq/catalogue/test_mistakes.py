@@ -407,3 +407,18 @@ def test_loading_fails_with_all_of_them(config: Path, spoil: Spoil) -> None:
         f'{config / PUMP}: {FREE_FLOW}.at_least: expected a flow such as "110 L/h", '
         "found '6 L', which is a volume; write a flow"
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("a" + ".a" * 50_000 + " = 1\n", "found a key of 50000 dots in line"),
+        ("[a" + ".a" * 31 + "]\n", "found a key of 31 dots in line"),
+        ("# " + "x" * 1_000_001 + "\n", "characters; mend it"),
+    ],
+)
+def test_a_file_that_would_take_for_ever_is_not_read(config: Path, text: str, found: str) -> None:
+    stand = config / STAND
+    stand.write_text(text + stand.read_text(encoding="utf-8"), encoding="utf-8")
+    with pytest.raises(CatalogueError, match=found):
+        load_stand(config)
