@@ -4,6 +4,7 @@ import os
 import re
 import shutil
 import subprocess
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -161,6 +162,23 @@ def test_check_runs_every_step_and_tests_last(checkout: Checkout) -> None:
     good = checkout.run("deploy/check")
     assert good.returncode == 0, good.stderr
     assert checkout.asked() == [*MADE, *STEPS]
+
+
+@pytest.mark.parametrize("version", ["19.1.7 (3+b1)", "21.0.0"])
+def test_what_clang_lacks_is_named_after_the_clang_that_is_there(
+    checkout: Checkout, tmp_path: Path, version: str
+) -> None:
+    program(tmp_path / "bin" / "clang", f'#!/bin/sh\necho "Debian clang version {version}"\n')
+    program(tmp_path / "bin" / "id", "#!/bin/sh\necho 1000\n")
+    told = checkout.run("deploy/check")
+    assert told.returncode == 1
+    assert f"missing: libclang-rt-{version.partition('.')[0]}-dev. " in told.stderr
+
+
+def test_types_are_checked_for_the_interpreter_that_is_there() -> None:
+    """numpy's own types are written in the syntax of the newest Python that it supports."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert "python_version" not in settings["tool"]["mypy"]
 
 
 def test_check_ends_with_the_first_failure_and_names_all(checkout: Checkout) -> None:
