@@ -254,7 +254,7 @@ class Connection:
         try:
             yield
         except aiomqtt.MqttError as error:
-            raise _explain(self._broker, error) from error
+            raise _explain(self._broker, self._client.identifier, error) from error
 
 
 @contextlib.asynccontextmanager
@@ -272,7 +272,7 @@ async def connect(broker: Broker, client_id: str, will: Will | None = None) -> A
     except (aiomqtt.MqttError, OSError, UnicodeError) as error:  # the last is a name that no host can have
         if tls is not None and tls.trouble is not None:
             raise no_tls(broker.where, tls.trouble) from error
-        raise _explain(broker, error) from error
+        raise _explain(broker, client_id, error) from error
     try:
         yield Connection(client, broker)
     finally:
@@ -294,7 +294,7 @@ def _client(broker: Broker, client_id: str, will: Will | None, tls: Tls | None) 
         protocol=aiomqtt.ProtocolVersion.V5 if broker.speaks_5 else aiomqtt.ProtocolVersion.V311,
         # No session is kept for us: a request that came while we were away is too old to be carried out.
         clean_session=None if broker.speaks_5 else True,
-        will=None if will is None else aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
+        will=_will(broker, will),
         keepalive=broker.keepalive_s,
         timeout=broker.timeout_s,
         max_queued_incoming_messages=_INCOMING,
@@ -303,7 +303,25 @@ def _client(broker: Broker, client_id: str, will: Will | None, tls: Tls | None) 
     )
 
 
-def _explain(broker: Broker, error: BaseException) -> BrokerError:
+def _will(broker: Broker, will: Will | None) -> aiomqtt.Will | None:
+    if will is None:
+        return None
+    properties = None
+    if broker.speaks_5:
+        properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
+        properties.ContentType = JSON
+    return aiomqtt.Will(will.topic, will.payload, qos=1, retain=True, properties=properties)
+
+
+def taken_over(broker: Broker, client_id: str) -> BrokerRefusesError:
+    """Two clients of one name throw each other out for ever: MQTT 5.0, section 3.1.4. Not every broker says so."""
+    return BrokerRefusesError(
+        f"broker {broker.where}: the session was taken over: another client connects under the name {client_id}; see "
+        "that only one daemon runs for this stand"
+    )
+
+
+def _explain(broker: Broker, client_id: str, error: BaseException) -> BrokerError:
     reason = error.__cause__ or error
     code = getattr(reason, "rc", None)
     number = getattr(code, "value", code)
@@ -313,10 +331,7 @@ def _explain(broker: Broker, error: BaseException) -> BrokerError:
             "MQTT version in the settings"
         )
     if number == _TAKEN_OVER:
-        return BrokerRefusesError(
-            f"broker {broker.where}: another client took over this stand's connection; see that only one daemon "
-            "runs for this stand"
-        )
+        return taken_over(broker, client_id)
     if isinstance(error.__context__, ssl.SSLError):  # the library hides it
         return no_tls(broker.where, error.__context__)
     return BrokerError(

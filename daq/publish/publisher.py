@@ -17,7 +17,7 @@ from daq.publish.contract.result import CONTENT_TYPE
 from daq.publish.conversation import Conversation
 from daq.publish.desk import Desk
 from daq.publish.errors import BrokerError, BrokerRefusesError, RefusedError
-from daq.publish.mqtt import JSON, Broker, Connection, Will, connect
+from daq.publish.mqtt import JSON, Broker, Connection, Will, connect, taken_over
 from daq.publish.notices import Code, Notices, Notify
 from daq.publish.topics import Topics
 from daq.record.errors import RecordError
@@ -25,6 +25,9 @@ from daq.record.values import Message
 
 STATUS = "status"
 _AT_ONCE = 20
+_THROWN_OUT = 3
+"""A broker that lets us in so often, and throws us out within moments each time, has another client of our name. Some
+close the connection of the one before without a word."""
 _UNKNOWN: dict[str, object] = {"waiting": None, "waiting_since": None}
 """What waits, where nobody looks."""
 
@@ -101,6 +104,7 @@ class Publisher:
         self._status = status
         self._backlog: dict[str, object] = {}
         self._states: dict[str, str] = {STATUS: text(status)}
+        self._only_cleared: set[str] = set()
         self._changed_states: set[str] = set()
         self._refused_states: set[str] = set()
         self._record_refused = False
@@ -110,7 +114,7 @@ class Publisher:
         self._beat = 0
         self._stopping = asyncio.Event()
         self._hurry = asyncio.Event()
-        self.connected = False
+        self.connected = self._let_in = False
 
     def set_status(self, status: Status) -> None:
         """Says how the daemon is; the will and the goodbye follow from it."""
@@ -118,7 +122,12 @@ class Publisher:
         self.set_state(STATUS, text(self._status))
 
     def set_state(self, name: str, payload: str) -> None:
-        """Replaces a retained state. Only the newest is sent, and sent again at every connect; empty clears it."""
+        """Replaces a retained state. Only the newest is sent, and sent again at every connect; empty clears it. What
+        was never anything but empty is cleared once, since it may be left from before a restart, and then forgotten."""
+        if not payload and name not in self._states:
+            self._only_cleared.add(name)
+        elif payload:
+            self._only_cleared.discard(name)
         self._states[name] = payload
         self._changed_states.add(name)
         self._states_changed.set()
@@ -148,11 +157,16 @@ class Publisher:
     async def _stay_connected(self) -> None:
         away = BackOff(self._timing.first_wait, self._timing.longest_wait)
         shut_out = BackOff(self._timing.refused, self._timing.longest_refused)
+        thrown_out = 0
         while not self._stopping.is_set():
             began, hurry = time.monotonic(), self._hurry
             trouble = await self._connect_once()
             if trouble is None:
                 return
+            brief = self._let_in and time.monotonic() - began <= self._timing.steady
+            thrown_out = thrown_out + 1 if brief else 0
+            if thrown_out >= _THROWN_OUT:
+                trouble = taken_over(self._broker, self._topics.client_id)
             self._notices.trouble(Code.BROKER, f"{trouble}. Results wait in the database")
             if time.monotonic() - began > self._timing.steady:
                 away.reset()
@@ -165,9 +179,10 @@ class Publisher:
     async def _connect_once(self) -> BrokerError | None:
         """One connection from beginning to end; what broke it, None after a clean stop."""
         trouble: BrokerError | None = None
+        self._let_in = False
         try:
             async with connect(self._broker, self._topics.client_id, self._will()) as connection:
-                self.connected = True
+                self.connected = self._let_in = True
                 self._notices.over(Code.BROKER, f"broker {self._broker.where}: connected")
                 await self._session(connection)
         except* BrokerError as group:
@@ -248,11 +263,19 @@ class Publisher:
         try:
             await connection.send(self._topics.of(name), payload, retain=True)
             self._refused_states.discard(name)
+            self._forget(name)
         except RefusedError as error:
             if payload:  # what may not be written there needs no clearing
                 self._refused_states.add(name)
                 self._notices.trouble(Code.PUBLISH_REFUSED, str(error))
+            else:
+                self._forget(name)
         self._see_that_all_is_taken()
+
+    def _forget(self, name: str) -> None:
+        if name in self._only_cleared:
+            self._only_cleared.discard(name)
+            del self._states[name]
 
     def _see_that_all_is_taken(self) -> None:
         if not (self._refused_states or self._record_refused):

@@ -133,6 +133,7 @@ def _operations() -> Json:
             "messages": [{"$ref": f"#/channels/{name}_reply/messages/reply"}],
         }
         made[f"receive_{name}"] = _operation("receive", name, name) | {"reply": answer}
+        made[f"send_{name}_reply"] = _operation("send", f"{name}_reply", "reply")  # a reply has no bindings of its own
     return made
 
 

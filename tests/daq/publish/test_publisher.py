@@ -140,6 +140,7 @@ async def test_a_killed_daemon_is_reported_lost_by_the_broker(mosquitto: Mosquit
         # [MQTT-3.1.2-8]: the will is published when the connection ends without DISCONNECT; [MQTT-3.1.2-15] retained.
         lost = await listener.next("status", says(state="lost"))
         assert lost.retain
+        assert getattr(lost.properties, "ContentType", None) == "application/json"
         await daemon.wait()
 
 
@@ -167,6 +168,38 @@ async def test_somebody_with_our_name_is_told_apart_from_an_outage(open_bench: O
     server = await asyncio.start_server(take_over, "127.0.0.1", 0)
     async with server, open_bench(server.sockets[0].getsockname()[1]) as bench:
         await until(lambda: any("only one daemon runs" in text for text in bench.active()))
+
+
+async def test_two_daemons_of_one_name_say_that_the_session_was_taken_over(
+    mosquitto: Mosquitto, open_bench: OpenBench
+) -> None:
+    """This broker closes the connection of the one before without a word."""
+    async with open_bench(mosquitto.port) as one, open_bench(mosquitto.port) as other:
+        await until(lambda: any("taken over" in text for text in [*one.active(), *other.active()]))
+        told = next(text for text in [*one.active(), *other.active()] if "taken over" in text)
+    assert TOPICS.client_id in told
+    assert "only one daemon runs" in told
+
+
+async def test_an_alarm_that_never_was_is_cleared_once_and_one_that_was_at_each_connect(
+    mosquitto: Mosquitto, open_bench: OpenBench
+) -> None:
+    async with listening(mosquitto.port) as listener, open_bench(mosquitto.port) as bench:
+        for payload in ("{}", ""):
+            bench.publisher.set_state("alarm/was", payload)
+            await listener.next("alarm/was", lambda m, payload=payload: m.payload == payload.encode())
+        bench.publisher.set_state("alarm/never", "")
+        assert (await listener.next("alarm/never")).payload == b""
+        came = len(listener.kept)
+        async with listening(mosquitto.port, TOPICS.client_id):  # breaks the publisher's connection
+            await listener.next("status", says(state="lost"))
+        await listener.next("status", says(state="online"))
+        await listener.next("alarm/was")
+        bench.publisher.set_state("alarm/z", "{}")  # comes after whatever is to be cleared
+        bench.publisher.set_state("alarm/z", "")
+        await listener.next("alarm/z")
+        told = [str(m.topic) for m in listener.kept[came:]]
+    assert TOPICS.of("alarm/never") not in told
 
 
 @EACH_DATABASE

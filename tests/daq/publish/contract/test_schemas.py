@@ -1,6 +1,7 @@
 """The schemas and the AsyncAPI document are those of the models, and the examples fit them."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -95,6 +96,21 @@ def test_every_reference_in_the_document_leads_somewhere() -> None:
         for step in reference.removeprefix("#/").split("/"):
             place = place[step]
         assert place
+
+
+def test_the_document_states_qos_and_retain_as_the_page_does_for_each_topic() -> None:
+    page = Path(contract.__file__).with_name("README.md").read_text()
+    rows = re.findall(r"^\| `([a-z/{}]+)` \|[^|]+\| (yes|no|never) \| ([01]) \|", page, re.MULTILINE)
+    expected = {topic: {"qos": int(qos), "retain": retained == "yes"} for topic, retained, qos in rows}
+    document = asyncapi()
+    told = set()
+    for operation in document["operations"].values():
+        name = operation["channel"]["$ref"].removeprefix("#/channels/")
+        below = document["channels"][name]["address"].removeprefix("{root}/v1/{site}/{stand}/")
+        topic = re.sub("^cmd/[a-z_]+", "cmd/{name}", below)
+        assert operation["bindings"]["mqtt"] == expected[topic], name
+        told.add(name)
+    assert told == set(document["channels"])
 
 
 def references(node: Any) -> list[str]:
