@@ -53,7 +53,8 @@ class StandConfig:
 
     `calibrations` is by channel name (`pressure`, `current`, `voltage`, `flow`, `temperature`). `text` is the file as
     read and `digest` the SHA-256 of its bytes, in hex. `data` is absolute. With `must_acknowledge` no start is
-    taken before the newest verdict was acknowledged. `keep_free` is the reserve on the disk, in bytes.
+    taken before the newest verdict was acknowledged. `keep_free` is the reserve on the disk, in bytes. With
+    `must_record` a run without a recording is void.
     """
 
     stand: Stand
@@ -69,6 +70,7 @@ class StandConfig:
     path: Path
     must_acknowledge: bool = False
     keep_free: int = 100_000_000
+    must_record: bool = True
 
     @property
     def body(self) -> dict[str, Any]:
@@ -102,6 +104,7 @@ def _build(table: StandTable, source: Source) -> StandConfig:
         path=source.path,
         must_acknowledge=table.line.acknowledge,
         keep_free=round(table.record.keep_free),
+        must_record=table.record.evidence == "required",
     )
 
 

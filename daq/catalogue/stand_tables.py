@@ -81,11 +81,12 @@ class BrokerTable(Table):
 class RecordTable(Table):
     """Where records go. `{data}` in the database URL stands for the directory. The URL holds no password: this file
     goes into every recording and into the database itself. No run begins where it could leave less than `keep_free`
-    on the disk."""
+    on the disk. Where `evidence` is required, a run that cannot be recorded is void."""
 
     directory: str = Field(min_length=1)
     database: str = "sqlite:///{data}/records.db"
     keep_free: Data = 100e6
+    evidence: Literal["required", "optional"] = "required"
 
     @field_validator("database")
     @classmethod

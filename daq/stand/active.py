@@ -30,6 +30,8 @@ class ActiveRun:
     host0: float
     recording: RecordingWriter | None = None
     live_said: int = -1
+    unrecorded: bool = False
+    """Whether its recording could not be begun, written or closed."""
 
     def feed(self, event: Event) -> list[Effect]:
         """What an event of the device does to the run. A change of the line or a reset ends it."""

@@ -3,10 +3,12 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 
 from daq.catalogue.stand_file import StandConfig
-from daq.procedure.effects import Alarm
+from daq.judge.verdict import Verdict, Word
+from daq.procedure.effects import Alarm, Outcome
 from daq.publish import contract as c
 from daq.record.async_store import AsyncStore
 from daq.record.errors import AlreadyFinishedError, RecordError
@@ -20,6 +22,8 @@ from drivers.device import Device
 from drivers.recording import RecordingError
 
 STORE_FAILED = "store_failed"
+UNRECORDED = "no recording"
+"""Why a run is void that nobody could follow later."""
 AGAIN_S = 5.0
 """Pause before a verdict that could not be stored is tried again; it stays in memory and no new run begins."""
 
@@ -35,8 +39,8 @@ async def finish(
     clock: Callable[[], float],
     giving_up: asyncio.Event,
 ) -> c.ResultData:
-    """Stores an ended run and gives its result. A trace or recording that fails is an alarm and missing, no more;
-    the verdict itself is tried until it is in the database.
+    """Stores an ended run and gives its result. A trace that fails is an alarm and missing, no more. A recording that
+    fails makes the run void where the stand's file asks for evidence. The verdict is tried until it is in the database.
 
     Raises:
         AlreadyFinishedError: the run was closed by somebody else.
@@ -54,9 +58,9 @@ async def finish(
         say(bad)
 
     def make(seq: int) -> Finished:
-        outcome = active.run.outcome
-        assert outcome is not None, "only an ended run is finished"
-        data = result_data(active.about, outcome, seq=seq, ended=ended, quality=quality_now, files=files)
+        outcome = with_evidence(active, config)
+        flags = ["unrecorded"] if active.unrecorded else []
+        data = result_data(active.about, outcome, seq=seq, ended=ended, quality=quality_now, files=files, flags=flags)
         stored = c.plain(data)
         for item, core in zip(stored["readings"], outcome.readings, strict=True):
             item["budget"] = budget_of(core)  # kept for an auditor, not sent
@@ -81,6 +85,20 @@ async def finish(
                     await giving_up.wait()
         else:
             return as_sent(finished.data)
+
+
+def with_evidence(active: ActiveRun, config: StandConfig) -> Outcome:
+    """The outcome of an ended run; void where it could not be recorded and has to be."""
+    outcome = active.run.outcome
+    assert outcome is not None, "only an ended run is finished"
+    if not (active.unrecorded and config.must_record) or outcome.verdict.word is Word.VOID:
+        return outcome
+    return replace(outcome, verdict=Verdict(Word.VOID, UNRECORDED))
+
+
+def recording_failed(config: StandConfig, text: str) -> Alarm:
+    """The alarm of a run without a recording."""
+    return Alarm("recording_failed", "stop" if config.must_record else "warn", text, f"make room in {config.data}")
 
 
 def _bad_line(active: ActiveRun, found: c.Quality) -> Alarm | None:
@@ -108,7 +126,8 @@ def _close_recording(active: ActiveRun, config: StandConfig) -> c.File | Alarm |
         outcome = active.run.outcome
         done = recording.close({"verdict": outcome.verdict.word.value if outcome else None})
     except RecordingError as error:
-        return Alarm("recording_failed", "warn", f"run {active.about.run}: {error}", f"make room in {config.data}")
+        active.unrecorded = True
+        return recording_failed(config, f"run {active.about.run}: {error}")
     return c.File(file=f"recordings/{done.path.name}", sha256=done.sha256, bytes=done.size)
 
 

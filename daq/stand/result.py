@@ -1,7 +1,7 @@
 """From a run's outcome in SI to the result that the contract words: the only place where both are known."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -131,6 +131,7 @@ def result_data(
     ended: datetime,
     quality: c.Quality,
     files: Mapping[str, c.File | None],
+    flags: Sequence[str] = (),
 ) -> c.ResultData:
     """All there is to say of a finished run."""
     absolute, conditions = about.absolute, outcome.conditions
@@ -168,6 +169,7 @@ def result_data(
         versions=about.versions,
         trace=files.get("trace"),
         recording=files.get("recording"),
+        flags=list(flags),
     )
 
 

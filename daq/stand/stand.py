@@ -30,7 +30,7 @@ from daq.stand.active import ActiveRun
 from daq.stand.capturing import Capturing
 from daq.stand.clock_watch import ClockWatch, keeps_wall_time
 from daq.stand.errors import BLOCKED, RefusedError, blocked
-from daq.stand.finish import STORE_FAILED, finish
+from daq.stand.finish import STORE_FAILED, UNRECORDED, finish, recording_failed
 from daq.stand.history import known_before
 from daq.stand.idle import Idle
 from daq.stand.lease import Lease
@@ -394,6 +394,7 @@ class Stand:
         self._say(Begun(about, run.stages))
         self._warn_of_calibrations(about.started)
         self._effects([run.now])
+        self._end_unrecorded(active)
         if self.link.link is not Link.UP:  # it went while the run was being stored
             self._effects(active.feed(self.link))
 
@@ -431,7 +432,7 @@ class Stand:
             path.parent.mkdir(parents=True, exist_ok=True)
             active.recording = RecordingWriter(path, line | header)
         except (OSError, RecordingError) as error:
-            self._recording_failed(error)
+            self._recording_failed(active, error)
             return
         device.tap = self._tap
 
@@ -451,11 +452,18 @@ class Stand:
             write(active.recording)
         except RecordingError as error:
             active.recording = None
-            self._recording_failed(error)
+            self._recording_failed(active, error)
+            self._end_unrecorded(active)
 
-    def _recording_failed(self, error: Exception) -> None:
-        text = f"stand {self.key}: the run goes on without a recording: {error}"
-        self._say(Alarm("recording_failed", "warn", text, f"make room in {self.config.data}"))
+    def _recording_failed(self, active: ActiveRun, error: Exception) -> None:
+        active.unrecorded = True
+        then = "the run is void, since it has no recording" if self.config.must_record else "no recording of the run"
+        self._say(recording_failed(self.config, f"stand {self.key}: {then}: {error}"))
+
+    def _end_unrecorded(self, active: ActiveRun) -> None:
+        """Ends a run that nobody could follow later, where the stand's file asks for evidence."""
+        if active.unrecorded and self.config.must_record and self._active is active and active.run.outcome is None:
+            self._effects(active.run.halt(UNRECORDED))
 
     def _warn_of_calibrations(self, now: datetime) -> None:
         late = {name: of for name, of in self.config.calibrations.items() if of.due < now.date()}

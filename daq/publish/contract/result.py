@@ -140,6 +140,7 @@ class ResultData(Payload):
     versions: Versions
     trace: File | None = None
     recording: File | None = None
+    flags: list[Identifier] = Field(default_factory=list)
 
 
 class Result(Payload):

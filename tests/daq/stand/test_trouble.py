@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Never
 
@@ -43,20 +44,21 @@ async def test_a_folder_that_cannot_be_written(open_bench: OpenBench, config: St
     config.data.mkdir()
     (config.data / "recordings").write_text("a file where a folder should be")
     async with open_bench() as bench:
-        data = await aborted(bench)
+        run = await bench.begin()
+        data = (await bench.ended(run)).data
         [alarm] = alarms(bench, "recording_failed")
-        assert "goes on without a recording" in alarm.text
+        assert alarm.severity == "stop"
+        assert "the run is void, since it has no recording" in alarm.text
         assert "recordings" in alarm.text
         assert str(config.data) in alarm.do
-        assert data.recording is None
-        assert data.trace is not None
+        assert (data.verdict, data.why, data.recording, data.flags) == ("void", "no recording", None, ["unrecorded"])
 
 
 @pytest.mark.parametrize("method", ["wire", "note", "link"])
 async def test_a_disk_that_fills_up_in_mid_run(
     open_bench: OpenBench, monkeypatch: pytest.MonkeyPatch, method: str
 ) -> None:
-    """Whatever it was that could not be written: the run goes on to its end, once with an alarm."""
+    """Whatever it was that could not be written: the run ends void, with one alarm."""
 
     def full(writer: RecordingWriter, *_: object) -> Never:
         writer.close({})  # whoever fails has let go of the file
@@ -71,7 +73,7 @@ async def test_a_disk_that_fills_up_in_mid_run(
         [alarm] = alarms(bench, "recording_failed")
         assert FULL in alarm.text
         assert data.recording is None
-        assert data.why == ("link down" if method == "link" else "aborted")
+        assert (data.why, data.flags) == ("no recording", ["unrecorded"])
         assert (await bench.stored(run)).data["verdict"] == "void"
 
 
@@ -87,6 +89,34 @@ async def test_a_recording_that_cannot_be_closed(open_bench: OpenBench, monkeypa
         data = await aborted(bench)
         assert FULL in alarms(bench, "recording_failed")[0].text
         assert (data.recording, data.trace is None) == (None, False)
+
+
+@pytest.mark.parametrize("failing", ["wire", "close"])
+@pytest.mark.parametrize("must_record", [True, False])
+async def test_a_pass_needs_its_recording(
+    open_bench: OpenBench,
+    config: StandConfig,
+    monkeypatch: pytest.MonkeyPatch,
+    failing: str,
+    *,
+    must_record: bool,
+) -> None:
+    """The disk is full from some moment on, in mid-run or only at the run's end."""
+    close = RecordingWriter.close
+
+    def full(writer: RecordingWriter, *_: object) -> Never:
+        close(writer, {})
+        raise RecordingError(FULL)
+
+    verdict = "void" if must_record else "pass"
+    async with open_bench("sim://depot/good-pump", at=replace(config, must_record=must_record)) as bench:
+        run = await bench.begin()
+        bench.at(8.0, lambda: monkeypatch.setattr(RecordingWriter, failing, full))
+        data = (await bench.ended(run)).data
+        assert (data.verdict, data.flags, data.recording) == (verdict, ["unrecorded"], None)
+        assert data.why == ("" if verdict == "pass" else "no recording")
+        assert (await bench.stored(run)).data["flags"] == ["unrecorded"]
+        assert len(alarms(bench, "recording_failed")) == 1
 
 
 async def test_a_trace_that_cannot_be_written(open_bench: OpenBench, monkeypatch: pytest.MonkeyPatch) -> None:
