@@ -17,6 +17,8 @@ from drivers.link.frames import Scans, ScansFlag
 WRAP = 1 << 32
 _MASK = WRAP - 1
 _HALF = 1 << 31
+MOST_REFUSED = 20
+"""Frames in a row that may be refused, a second of them. More is no damage: what the device said of itself is wrong."""
 OFF_SHARE, OFF_SCANS = 0.25, 4
 """Ticks and numbers of scans may differ by this share of the distance and by so many scans. That is coarse: a clock
 that is not what the device says is found by the measurement, with a reason (`daq.measure.clock`)."""
@@ -40,6 +42,7 @@ class BlockMaker:
         self._channels = len(identity.analog)
         self._last = after
         self._doubtful: Block | None = None
+        self._refused = 0
         self._hole = False
 
     @property
@@ -64,13 +67,14 @@ class BlockMaker:
         last, doubtful = self._last, self._doubtful
         self._doubtful = None
         if last is not None and not self._follows(last, scans, hole=self._hole):
+            self._refused += 1
             if doubtful is None or not self._follows(doubtful, scans, hole=False):
                 self._doubtful = self._block(scans, None)
-                return Refused.FRAME
+                return Refused.FRAME if self._refused < MOST_REFUSED else Refused.COUNTS
             if not self._follows(last, scans, hole=self._hole, paused=True):
                 return Refused.COUNTS
         self._last = self._block(scans, last)
-        self._hole = False
+        self._hole, self._refused = False, 0
         return self._last
 
     def _follows(self, last: Block, scans: Scans, *, hole: bool, paused: bool = False) -> bool:

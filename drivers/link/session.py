@@ -18,6 +18,7 @@ ANSWER_WITHIN = 1.0
 HALF_WRAP = 1 << 31
 
 RESTARTED = "the device has restarted"
+OTHERWISE = "the device describes itself otherwise than before"
 COUNT_BROKEN = "the device's scan numbers, ticks or edges do not go on from where they were"
 
 
@@ -178,6 +179,9 @@ class Session:
         asked = self._looked <= self._asked_until  # it may have waited here since then
         self._pending.identified()
         events: list[Event] = []
+        if before is not None and not self._lost_identity and _described(before) != _described(identity):
+            self.counts.lost -= piece.lost  # seq starts anew
+            return self._restart(None, OTHERWISE, now)  # one frame's word: it is asked, and the answer counts
         same = before is not None and (before.boot, before.device_id) == (identity.boot, identity.device_id)
         if before is not None and not self._lost_identity and not (asked and same):
             self.counts.lost -= piece.lost  # seq starts anew
@@ -243,3 +247,8 @@ class Session:
         request.seqs.append(self._seq)
         self._out += encode(self._seq, request.frame)
         self._seq = (self._seq + 1) & 0xFF
+
+
+def _described(identity: Identity) -> Identity:
+    """What a device says of itself at each boot alike."""
+    return replace(identity, boot=0, reset_cause=0)

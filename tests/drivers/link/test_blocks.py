@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from drivers.block import AnalogInput, Block, Feature, Identity, Input
@@ -130,6 +130,7 @@ DAMAGE = {
 }
 
 
+@example(damage={"index": 32}, at=1, begin=0)
 @given(
     damage=st.one_of(*DAMAGE.values()),
     at=st.integers(1, 7),
@@ -147,7 +148,8 @@ def test_one_damaged_counter_costs_its_frame_or_shows_as_broken_counts(
     for before, after in pairwise(blocks):
         span = after.tick + 19 * PERIOD - before.tick - 19 * PERIOD
         assert after.index == before.index + 20 + after.missing
-        assert abs(span - (20 + after.missing) * PERIOD) <= 0.25 * (20 + after.missing) * PERIOD + 4 * PERIOD
+        # No upper bound: a damaged index within the tolerance looks, from the frames behind it, like a pause.
+        assert span >= 0.75 * (20 + after.missing) * PERIOD - 4 * PERIOD
         new = int(after.edges[0] - before.edges[0])
         assert 0 <= new <= span
         assert not new or before.last_edge[0] < after.last_edge[0] <= after.tick + 19 * PERIOD

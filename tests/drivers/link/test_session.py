@@ -1,15 +1,16 @@
 """The host's side of the link, driven by times that are just numbers."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from drivers.block import Block, Capture, DeviceReset, Event, Identity, Link, LinkChange, Status
+from drivers.block import Block, Capture, DeviceReset, Event, Feature, Identity, Input, Link, LinkChange, Status
 from drivers.link import frames
 from drivers.link.codec import encode
 from drivers.link.deframer import Deframer
 from drivers.link.frames import Frame, Layout
-from drivers.link.session import COUNT_BROKEN, RESTARTED, Session
+from drivers.link.session import COUNT_BROKEN, OTHERWISE, RESTARTED, Session
 from tests.drivers.link import golden
 
 LAYOUT = Layout(golden.ANALOG, golden.PULSE)
@@ -232,6 +233,56 @@ def test_an_identity_that_nobody_asked_for_is_a_reset(how: str) -> None:
     (block,) = peer.say(scans(0, boot=again.boot & 0xFF))
     assert isinstance(block, Block)
     assert (block.boot, block.tick, block.missing) == (again.boot, 0, 0)
+
+
+OTHERS: dict[str, Any] = {
+    "sample_hz": IDENTITY.sample_hz + 1,
+    "tick_hz": 16_000_000,
+    "device_id": "ff" * 8,
+    "firmware": "9.9.9",
+    "features": IDENTITY.features ^ Feature.SIMULATED,
+    "inputs_fitted": Input(0),
+    "burst_max_hz": 1,
+    "burst_max_total": 1,
+    "analog": IDENTITY.analog[::-1],
+    "pulse": (),
+}
+
+
+@pytest.mark.parametrize("asked", [True, False])
+@pytest.mark.parametrize("boot", [IDENTITY.boot, IDENTITY.boot + 1])
+@pytest.mark.parametrize("field", OTHERS)
+def test_a_device_that_describes_itself_otherwise_is_asked_before_it_is_believed(
+    field: str, boot: int, asked: bool
+) -> None:
+    """One frame may be damaged and have a right check sum. What the device then answers counts."""
+    for answer in (IDENTITY, replace(IDENTITY, boot=boot, **{field: OTHERS[field]})):
+        peer = Peer()
+        peer.session.stream(True, 2.0)
+        peer.now = 2.0
+        peer.say(scans(0), scans(1))
+        peer.at(2.9)
+        if asked:
+            peer.session.identify(2.9)
+        peer.heard()
+        assert peer.say(replace(IDENTITY, boot=boot, **{field: OTHERS[field]})) == [DeviceReset(None, OTHERWISE)]
+        assert peer.session.identity == IDENTITY
+        assert frames.Identify() in [frame for _, frame in peer.heard()]
+        assert peer.say(answer) == [answer]
+        assert peer.session.identity == answer
+
+
+def test_frames_that_never_agree_are_a_reset_and_the_device_is_asked_again() -> None:
+    """An answer at opening may be damaged too: its rate would make each frame contradict the one before."""
+    peer = Peer(identified=False)
+    peer.session.identify(0.0)
+    peer.say(replace(IDENTITY, sample_hz=3 * IDENTITY.sample_hz))
+    peer.heard()
+    told = [event for k in range(22) for event in peer.say(scans(k)) if not isinstance(event, Block)]
+    assert told == [DeviceReset(None, COUNT_BROKEN)]
+    assert [frame for _, frame in peer.heard()] == [frames.Identify()]
+    assert peer.say(IDENTITY) == [IDENTITY]
+    assert all(isinstance(event, Block) for k in range(22, 60) for event in peer.say(scans(k)))
 
 
 @pytest.mark.parametrize("first", [scans(0, boot=6), replace(STATUS, boot=6)])
