@@ -27,9 +27,10 @@ RESTLESS = 0.06
 steps of a meter. Common practice, no source."""
 CALM_S, LULLS = 3.0, 2.0
 """After a turn calm must last so long, and so many times the longest lull. Common practice, no source."""
-FAILS_S = 5.0
-"""A flow that is too small is held against a unit once it was seen for so long, as long as one may run without any.
-Common practice, no source."""
+FAILS_S, FAILS_TWICE_S = 5.0, 3.5
+"""A flow that is too small is held against a unit once it was seen for so long, as long as one may run without any; for
+less, and each time, where the run opens the valve twice and no channel has turned: a flow that is enough the second
+time, or comes and goes, takes the first finding back. Common practice, no source."""
 AWAY_S = 1.0
 """What was not as needed for so long ends what is remembered: it was another state of the stand."""
 NO_FLOW_YET = "no flow yet"
@@ -89,8 +90,14 @@ class Calm:
         where nothing is looked at."""
         if not self._names or self._since is None:
             return 0.0 if self._names else math.inf
-        turns = [last for name in self._names if (last := self._lulls(name, window)[1]) is not None]
-        return window[-1].t - max(turns, default=self._since)
+        return window[-1].t - max(self._turned(window), default=self._since)
+
+    def unbroken(self, window: list[Step]) -> bool:
+        """Whether no channel has turned since the stage's beginning."""
+        return not self._turned(window)
+
+    def _turned(self, window: list[Step]) -> list[float]:
+        return [last for name in self._names if (last := self._lulls(name, window)[1]) is not None]
 
     def turns(self, window: list[Step]) -> str:
         """The channel that comes and goes, so that the window may be a lull; empty for none."""

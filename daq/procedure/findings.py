@@ -1,6 +1,8 @@
 """Readings of a run against the part's requirements: which readings a requirement means, and what is found."""
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 
 from daq.judge.finding import Finding, Result, judge
 from daq.judge.requirement import Quantity, Requirement
@@ -30,13 +32,15 @@ def key_of(requirement: Requirement, stage: str) -> Key:
 
 
 class Book:
-    """The readings and findings of one run, by stage."""
+    """The readings and findings of one run, by stage; `restless` is the one whose time ran out before its channels
+    stood still."""
 
     def __init__(self, part: Part, stages: tuple[str, ...]) -> None:
         self._part = part
         self._asked: dict[str, list[Requirement]] = {s: [] for s in (*stages, RATED)}
         self._readings: dict[Key, Reading] = {}
         self._extra: list[Finding] = []
+        self.restless = ""
         for requirement in part.requirements:
             named = meant(requirement.stage, stages, part.kind)
             for stage in named:
@@ -116,7 +120,22 @@ class Book:
     def findings(self) -> tuple[Finding, ...]:
         """One finding for each requirement and each stage that it means, void where it means none, and those on limits
         of the stand."""
-        return (*(f for stage in self._asked for f in self.of_stage(stage)), *self._extra)
+        found = [f for stage in self._asked for f in self.of_stage(stage)]
+        return (*(self._lasting_rule(f, found[k:]) for k, f in enumerate(found)), *self._extra)
+
+    def _lasting_rule(self, finding: Finding, later: Sequence[Finding]) -> Finding:
+        """A flow that is too little, and enough without doubt or restless once the valve is open again, came and went,
+        as air lets it: it fails nobody."""
+        need, reading = finding.requirement, finding.reading
+        if finding.result is not Result.NOT_MET or need.quantity is not Quantity.FLOW:
+            return finding
+        certain = replace(need, guard=max(need.guard, 1.0))
+        little = judge(certain, reading, finding.stage).result is Result.NOT_MET
+        again = [f for f in later if f.requirement == need and f is not finding]
+        enough = any(judge(certain, f.reading, f.stage).result is Result.MET for f in again)
+        if (little and enough) or any(f.stage == self.restless for f in again):
+            return Finding(need, finding.stage, reading, Result.VOID)
+        return finding
 
 
 def _added(reading: Reading) -> float:

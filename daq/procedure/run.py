@@ -707,6 +707,7 @@ class Run:
             self._log.append((self.stage, self._since, self._t))
             self._cut_short = self._cut_short or self._unfit or f"{self._reading.unsteady} not steady".strip()
         book, trace = self._reading.book, self.measuring.trace
+        book.restless = self.stage if not complete and self._cut_short.endswith("not steady") else ""
         pressure = trace.values()[:, Column.PRESSURE]
         pressure = pressure[~np.isnan(pressure)]  # a device that speaks SI may say that it has none
         if self._overshoot is not None:

@@ -24,7 +24,7 @@ from daq.measure.scatter import Differences, Known
 from daq.measure.steps import Measuring, Step
 from daq.measure.uncertainty import LOOKS_AT_A_TARGET
 from daq.measure.waveform import Waveform
-from daq.procedure.calm import FAILS_S, Calm
+from daq.procedure.calm import FAILS_S, FAILS_TWICE_S, Calm
 from daq.procedure.effects import CaptureWanted, Conditions, Noted, Taken
 from daq.procedure.filling import Filling
 from daq.procedure.findings import LOW_FLAG, Book, supply_of
@@ -219,24 +219,31 @@ class StageReading:
             self._watch.looks -= 1  # no look: the window grows until it has outlasted what comes and goes
             return [], False
         window = self._window(steps)
-        if not sagging and self._too_soon_to_fail(window, self._calm.lasts(steps)):
+        missing_s = 0.0 if sagging else self._calm_needed(steps) - self._calm.lasts(steps)
+        if missing_s > 1e-6 and self._fails_by_flow(window):
+            self._watch.ask(step.t + missing_s)  # no need to wait for a whole window more
             return [], False
         return self._look(window)
 
-    def _too_soon_to_fail(self, window: Window, calm_s: float) -> bool:
-        """Whether too little flow has been seen for too short a time to be held against a unit: air lets the flow of a
-        sound one stand still for some seconds. It takes as long as no flow at all."""
+    def _calm_needed(self, window: list[Step]) -> float:
+        """Seconds for which too little flow must have been seen before it is held against a unit: air lets the flow of
+        a sound one stand still for some seconds. It takes as long as no flow at all, less where nothing came and went
+        and too little must be found in another stage too."""
+        here, asked = self._stages.index(self._stage), [r for r in self._asked() if r.quantity == "flow"]
+        later = [r for s in self._stages[here + 1 :] for r in self.book.asked(s)]
+        before = [
+            f.requirement for s in self._stages[:here] for f in self.book.of_stage(s) if f.result is Result.NOT_MET
+        ]
+        twice = all(r in later or r in before for r in asked) and self._calm.unbroken(window)
+        return FAILS_TWICE_S if twice else FAILS_S
+
+    def _fails_by_flow(self, window: Window) -> bool:
+        """Whether this window would show too little flow or too much."""
         asked = [r for r in self._asked() if r.quantity == "flow" and "flow" not in self._settled]
-        if not asked or calm_s >= FAILS_S or self._failed_before():
+        if not asked:
             return False
         reading = self._reader.read("flow", window, self._looks("flow"))
         return any(judge(r, reading, self._stage).result is Result.NOT_MET for r in asked)
-
-    def _failed_before(self) -> bool:
-        """Whether flow has failed the unit in an earlier stage: what it takes was waited for there."""
-        others = (s for s in self._stages if s != self._stage and self.book.asked(s))
-        found = (f for s in others for f in self.book.of_stage(s))
-        return any(f.requirement.quantity == "flow" and f.result is Result.NOT_MET for f in found)
 
     def _look(self, window: Window) -> tuple[list[Taken], bool]:
         asked = self._asked()

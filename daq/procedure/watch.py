@@ -35,7 +35,8 @@ class Watch:
     `lsb` is the converter's step by channel. Those `beside` are named because what the stage reads could still be on
     its way while they move; nothing is required of them, so they hold a window up for BESIDE_S and no longer.
     A window begins at the step after everything was found steady and is never back-dated. A look is due at each
-    multiple of the shortest window; `looks` counts them, those at windows that were spoilt since included.
+    multiple of the shortest window, and once at the time that `ask` was told; `looks` counts them, those at windows
+    that were spoilt since included.
     """
 
     def __init__(
@@ -66,6 +67,7 @@ class Watch:
         self.looks = 0
         self._small_since: float | None = None
         self._in_window = 0
+        self._asked = math.inf
 
     @property
     def exhausted(self) -> bool:
@@ -90,6 +92,10 @@ class Watch:
     @property
     def begun(self) -> bool:
         return bool(self.steps)
+
+    def ask(self, t: float) -> None:
+        """A look at this window is due at `t` seconds as well, whatever its length is then."""
+        self._asked = t
 
     def restart(self) -> None:
         """Throws the window away: nothing from before may enter a reading any more."""
@@ -122,9 +128,12 @@ class Watch:
             self.steps.append(step)
             return False
         self.steps.append(step)
-        if not look or step.t - self.steps[0].t < (self._in_window + 1) * self._settings.window - 1e-6:
+        whole = step.t - self.steps[0].t >= (self._in_window + 1) * self._settings.window - 1e-6
+        asked = step.t >= self._asked - 1e-6
+        if not look or not (whole or asked):
             return False
-        self._in_window += 1
+        self._in_window += whole
+        self._asked = math.inf if asked else self._asked
         self.looks += 1
         return True
 
@@ -144,6 +153,7 @@ class Watch:
         if self.steps:
             self.steps = []
             self._in_window = 0
+            self._asked = math.inf
 
     def _detect(self, step: Step) -> None:
         for name, detector in self._detectors.items():

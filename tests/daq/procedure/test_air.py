@@ -6,9 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from daq.judge.finding import Result
 from daq.judge.requirement import Quantity, Requirement
 from daq.judge.verdict import Verdict, Word
+from daq.procedure.calm import FAILS_S, FAILS_TWICE_S
 from daq.procedure.effects import Outcome
+from daq.procedure.plan import Stand
 from daq.procedure.run import Run
 from tests.daq.measure.blocks import LITRES_PER_HOUR
 from tests.daq.procedure.airs import KINDS, Air, Share, primes
@@ -23,7 +26,7 @@ NEED = Requirement("free flow", Quantity.FLOW, "free_flow", at_least=LIMIT * LIT
 PATIENT = replace(STAND, limits=replace(LIMITS, stage_s=40.0, no_flow_s=5.0))
 
 
-def drawn(share: Share) -> Outcome:
+def drawn(share: Share, stand: Stand = PATIENT) -> Outcome:
     """The run of a pump that draws so much air."""
     bench, since = Bench(), []
 
@@ -36,7 +39,7 @@ def drawn(share: Share) -> Outcome:
             b.unit.current = 5.0 * (1.0 - DIMS * (1.0 - left))
 
     bench.hook = hook
-    return carry_out(pump(NEED, dry_check_s=None, shutoff_limit_s=15.0), bench, PATIENT, 300.0)
+    return carry_out(pump(NEED, dry_check_s=None, shutoff_limit_s=15.0), bench, stand, 300.0)
 
 
 def flows(outcome: Outcome) -> list[float]:
@@ -92,9 +95,38 @@ def test_a_sound_pump_waits_for_nothing() -> None:
     assert end - begin < 3.0
 
 
-def test_too_little_flow_is_seen_for_five_seconds_before_it_fails_a_pump() -> None:
+def windows(outcome: Outcome) -> dict[str, float]:
+    """By stage how long after its beginning flow was read, s."""
+    begun = {name: begin for name, begin, _ in outcome.stages}
+    return {r.stage: r.window[1] - begun[r.stage] for r in outcome.readings if r.quantity == "flow"}
+
+
+def test_too_little_flow_is_seen_for_long_twice_before_it_fails_a_pump() -> None:
     outcome = drawn(lambda _s: 0.7)
     assert outcome.verdict == Verdict(Word.FAIL, "free flow")
-    [window] = [r.window for r in outcome.readings if (r.stage, r.quantity) == ("free_flow", "flow")]
-    [begin] = [b for name, b, _ in outcome.stages if name == "free_flow"]
-    assert window[1] - begin >= 5.0
+    assert windows(outcome) == {
+        "free_flow": pytest.approx(FAILS_TWICE_S, abs=0.5),
+        "free_flow.2": pytest.approx(FAILS_TWICE_S, abs=0.5),
+    }
+    assert min(windows(outcome).values()) >= FAILS_TWICE_S
+
+
+def test_too_little_flow_that_was_enough_before_is_seen_for_five_seconds() -> None:
+    outcome = drawn(lambda s: 1.0 if s < 7.0 else 0.7)
+    assert outcome.verdict == Verdict(Word.FAIL, "free flow")
+    assert windows(outcome)["free_flow.2"] >= FAILS_S
+
+
+@pytest.mark.parametrize("lasts", [4.0, 5.5, 7.0])
+@pytest.mark.parametrize("left", [0.4, 0.7, 0.82])
+def test_a_lull_however_long_fails_no_pump_that_gives_enough_later(lasts: float, left: float) -> None:
+    """Before, a lull of more than five seconds failed a sound pump."""
+    outcome = drawn(lambda s: left if s < lasts else 1.0)
+    assert outcome.verdict.word is Word.VOID
+    first, second = (f for f in outcome.findings if f.requirement.name == "free flow")
+    assert (first.result, second.result) == (Result.VOID, Result.MET)
+
+
+def test_a_lull_before_air_that_comes_and_goes_fails_nobody() -> None:
+    outcome = drawn(lambda s: 0.79 if s < 4.0 or (s > 6.0 and s % 3.0 < 1.4) else 1.0)
+    assert outcome.verdict.word is Word.VOID

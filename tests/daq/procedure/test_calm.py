@@ -36,6 +36,7 @@ def test_a_sound_unit_is_calm_from_its_first_window_on() -> None:
     calm, window = told(lambda _t: 1.0, 1.8)
     assert calm.turns(window) == ""
     assert calm.lasts(window) == pytest.approx(1.75)
+    assert calm.unbroken(window)
 
 
 @pytest.mark.parametrize("seconds", [3.0, 8.0])
@@ -49,6 +50,7 @@ def test_flow_that_was_higher_has_fallen() -> None:
         calm, window = told(lambda t: 1.0 if t < 3.0 else 0.7, 3.0 + after)
         assert calm.turns(window) == "flow"
         assert calm.lasts(window) == pytest.approx(after, abs=0.3)
+        assert not calm.unbroken(window)
     calm, window = told(lambda t: 1.0 if t < 3.0 else 0.7, 3.0 + CALM_S + 0.3)
     assert calm.turns(window) == ""
 

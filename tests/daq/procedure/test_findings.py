@@ -4,6 +4,8 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from daq.judge.finding import Result
 from daq.judge.requirement import Quantity, Requirement
@@ -160,3 +162,48 @@ def test_a_reading_under_a_low_supply_is_kept_although_it_counts_for_nothing() -
     [found] = made.take(sagging)
     assert (found.result, found.reading) == (Result.VOID, sagging)
     assert made.readings() == (sagging,)
+
+
+LEAST = 110.0
+FLOWS = st.floats(60.0, 160.0)
+
+
+def flowed(first: float, second: float | None, guard: float = 1.0) -> Book:
+    """A book of two free flows in L/h, each ± 1.96 L/h; `second`: None while there is none."""
+    need = Requirement("least", Quantity.FLOW, "free_flow", at_least=LEAST * LITRES_PER_HOUR, guard=guard)
+    part = replace(PART, requirements=(need,))
+    made, doubt = (
+        Book(part, sequence(part.kind, dry_check=False)),
+        combine([Component("all", Shape.NORMAL, LITRES_PER_HOUR)]),
+    )
+    for stage, litres in (("free_flow", first), ("free_flow.2", second)):
+        if litres is not None:
+            value = litres * LITRES_PER_HOUR
+            made.take(Reading("flow", stage, value, value, value, doubt, 40, 40.0, (1.0, 2.0)))
+    return made
+
+
+@given(FLOWS, FLOWS, st.sampled_from([0.0, 0.5, 1.0, 1.5]))
+def test_too_little_flow_that_is_enough_later_fails_nobody_and_nothing_else_changes(
+    first: float, second: float, guard: float
+) -> None:
+    made, off = flowed(first, second, guard), 1.96 * max(guard, 1.0)
+    plain = [f.result for stage in ("free_flow", "free_flow.2") for f in made.of_stage(stage)]
+    found = [f.result for f in made.findings()]
+    if first < LEAST - off - 0.01 and second > LEAST + off + 0.01:
+        assert found == [Result.VOID, Result.MET]
+    elif first > LEAST - off + 0.01 or second < LEAST + off - 0.01:
+        assert found == plain
+
+
+def test_too_little_flow_counts_unless_the_second_free_flow_never_stood_still() -> None:
+    made = flowed(80.0, None)
+    assert [f.result for f in made.findings()] == [Result.NOT_MET, Result.VOID]
+    made.restless = "free_flow.2"
+    assert [f.result for f in made.findings()] == [Result.VOID, Result.VOID]
+    made.restless = "shutoff"
+    assert made.findings()[0].result is Result.NOT_MET
+
+
+def test_flow_that_is_lost_later_fails() -> None:
+    assert [f.result for f in flowed(130.0, 80.0).findings()] == [Result.MET, Result.NOT_MET]

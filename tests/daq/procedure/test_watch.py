@@ -253,3 +253,23 @@ def test_what_is_required_is_waited_for_whatever_lies_beside_it() -> None:
     made = Watch(TOLERANCES, SETTINGS, {}, beside={"pressure"})
     assert looks(made, drifting(steady(200), 1e-6)) == []
     assert made.unsteady == "flow"
+
+
+def test_a_look_that_was_asked_for_comes_once_and_the_others_stay_where_they_are() -> None:
+    made, undisturbed = watch(), looks(watch(), steady(100))
+    asked, due = undisturbed[0] + 0.4, []
+    for step in steady(100):
+        if made.feed(step, fit=True):
+            due.append(step.t)
+            if len(due) == 1:
+                made.ask(asked)
+    assert due == pytest.approx(sorted([*undisturbed, asked]))
+    assert made.looks == len(due)
+
+
+def test_a_look_that_was_asked_for_goes_with_its_window() -> None:
+    made, steps = watch(), steady(100)
+    begun = looks(made, steps[:40])[0]
+    made.ask(begun + 1.5)
+    made.restart()
+    assert all(t >= 2.0 + SETTINGS.settle + SETTINGS.window - 1e-6 for t in looks(made, steps[40:]))
