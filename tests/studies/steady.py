@@ -267,6 +267,20 @@ def rates(runs: int) -> Iterable[list[str]]:
         ]  # fmt: skip
 
 
+SLOW = (0.1, 0.125, 0.15, 0.175, 0.2)
+"""Percent a second: ramps about the slowest that is to be noticed, the tolerance in 5 s."""
+SLOW_HZ, SLOW_NOISES = (1, 10, 50, 500), (0.1, 0.5, 1.0, 2.0)
+
+
+def slowest(runs: int) -> Iterable[list[str]]:
+    """By slope, what share of the time such a ramp is taken for steady, at each of SLOW_HZ."""
+    found = {hz: at_rate(hz, runs, SLOW, SLOW_NOISES) for hz in SLOW_HZ}
+    for slope in SLOW:
+        by_rate = [sum((t for (s, _), t in found[hz].items() if s == slope), Tally()) for hz in SLOW_HZ]
+        total = sum(by_rate, Tally())
+        yield [f"{slope} %/s", *(f"{t.false_steady:.2f}" for t in by_rate), f"{total.missed} of {total.ramps}"]
+
+
 def percent(share: float) -> str:
     return f"{100 * share:.1f} %"
 
@@ -327,6 +341,8 @@ def main(runs: int = RUNS) -> None:
     sys.stdout.write("\n")
     show(("rows a second", "recall", "worst recall of a slope and noise", "false steady", "ramps missed"),
          rates(max(1, runs // 100)))  # fmt: skip
+    sys.stdout.write("\n")
+    show(("ramp", *(f"taken for steady at {hz} /s" for hz in SLOW_HZ), "ramps missed"), slowest(max(1, runs // 150)))
 
 
 if __name__ == "__main__":
