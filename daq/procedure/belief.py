@@ -21,8 +21,9 @@ RUN_UP_S = 1.0
 SCATTER = {Column.PRESSURE: 0.002, Column.CURRENT: 0.005}
 """The share of a reading that scatter moves it by within `STILL_S`: pressure from the rigs above, of whose standard
 deviation this is about one; current by common practice, no source. A converter must be finer than that to tell."""
-LIVELY = 0.5
-"""A channel whose samples have a standard deviation of so many converter steps does not stand still by chance …"""
+LIVELY, ACROSS = 0.5, 1.5
+"""A channel whose samples have a standard deviation of so many converter steps, and go to and fro across more than two
+counts, does not stand still by chance …"""
 SOON_S, TIMES = 0.4, 10.0
 """… for so long, nor for so many times the longest standstill that was seen while it was watched."""
 LEARN_S = 1.0
@@ -113,10 +114,18 @@ class Belief:
             self._learnt = True
 
     def _lively(self, seconds: float, columns: tuple[Column, ...]) -> dict[Column, float]:
-        """Of each channel that does not stand still by chance, how long it may."""
+        """Of each channel that does not stand still by chance, how long it may.
+
+        What counts are changes from sample to sample, of what was sensed: a level that drifts on, or lies between two
+        counts, scatters no more than it does elsewhere, and what the leads take moves with the current.
+        """
         trace, lsb = self._measuring.trace, self._measuring.converter.lsb
-        scatter = trace.values()[-round(seconds * trace.sample_hz) :].std(axis=0)
-        return {c: max(SOON_S, TIMES * self._longest[c]) for c in columns if scatter[c] >= LIVELY * lsb[c]}
+        sensed = trace.values()[-round(seconds * trace.sample_hz) :].copy()
+        sensed[:, Column.VOLTAGE] += self._channels.voltage.lead_resistance * sensed[:, Column.CURRENT]
+        changes = np.diff(sensed, axis=0)
+        scatter, most = changes.std(axis=0) / np.sqrt(2.0), np.quantile(np.abs(changes), 0.98, axis=0)
+        lively = (scatter >= LIVELY * lsb[: len(scatter)]) & (most >= ACROSS * lsb[: len(most)])
+        return {c: max(SOON_S, TIMES * self._longest[c]) for c in columns if lively[c]}
 
     # Finding out.
 

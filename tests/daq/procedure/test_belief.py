@@ -4,6 +4,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from daq.judge.verdict import Verdict, Word
 from daq.measure.channels import SteadyFloor
@@ -24,6 +26,8 @@ NAMES = {Role.PRESSURE: "pressure", Role.SHUNT: "current", Role.SUPPLY_VOLTAGE: 
 LINE = PRESSURE.k_line * Unit().free_flow ** 2
 BEYOND = {Role.SHUNT: 24.75}
 """A shunt's amplifier at its end: 20 A is the span."""
+VOLTS_PER_COUNT = 5.0 / 32768 / 0.2
+"""Of the sensed voltage."""
 
 
 def from_stage(stage: str, change: Callable[[Bench], None], after: float = 0.5) -> Callable[[Bench, Run], None]:
@@ -124,6 +128,24 @@ def test_voltage_that_never_scattered_is_found_out_where_power_goes_off() -> Non
     assert verdict == Verdict(Word.VOID, "voltage faulty")
     assert alarms(bench) == ["voltage_faulty"]
     assert carry_out(WET, Bench(quiet=frozenset({Role.SUPPLY_VOLTAGE}))).verdict == Verdict(Word.PASS)
+
+
+@given(leads=st.floats(0.0, 0.1), drift=st.floats(-4e-3, 4e-3), phase=st.floats(0.0, 1.0))
+@settings(max_examples=12, deadline=None)
+def test_a_quiet_voltage_is_not_stuck_whatever_the_leads_take_and_however_it_settles(
+    leads: float, drift: float, phase: float
+) -> None:
+    """Before, the current's scatter in what leads of 0.1 ohm take, or a supply that settles by some counts in the first
+    two seconds, made a voltage lively that scatters by less than half a count; then it had stopped moving."""
+    channels = replace(STAND.channels, voltage=replace(STAND.channels.voltage, lead_resistance=leads))
+    settled = 13.5 + leads * Unit().current + phase * VOLTS_PER_COUNT
+
+    def hook(b: Bench, _run: Run) -> None:
+        b.supply = settled + drift * min(b.powered_s - 2.0, 0.0)
+
+    bench = Bench(quiet=frozenset({Role.SUPPLY_VOLTAGE}), supply=settled, hook=hook)
+    assert carry_out(WET, bench, replace(STAND, channels=channels)).verdict == Verdict(Word.PASS)
+    assert alarms(bench) == []
 
 
 @pytest.mark.parametrize("part", [pump(), module()])
