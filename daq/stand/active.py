@@ -1,7 +1,7 @@
 """A run under way: the pure run, its recording, and what is known about it."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 
@@ -22,12 +22,14 @@ UNITS = {"t": "s", "pressure": "Pa", "voltage": "V", "current": "A", "temperatur
 
 @dataclass(slots=True, eq=False)
 class ActiveRun:
-    """One run from start to verdict. `counts` are the device's at its start; `host0` is the monotonic time then."""
+    """One run from start to verdict. `counts` are the device's at its start; `host0` and `wall0` are monotonic
+    and wall time then."""
 
     about: About
     run: Run
     counts: LinkCounts
     host0: float
+    wall0: datetime
     recording: RecordingWriter | None = None
     live_said: int = -1
     unrecorded: bool = False

@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from daq.catalogue.stand_file import StandConfig
 from daq.judge.verdict import Verdict, Word
@@ -16,6 +16,7 @@ from daq.record.trace import write_trace
 from daq.record.values import Finished
 from daq.stand.active import ActiveRun, quality, trace_columns
 from daq.stand.budget import as_sent, budget_of
+from daq.stand.clock_watch import keeps_wall_time
 from daq.stand.history import plain_history, plain_scatter
 from daq.stand.result import result_data
 from drivers.device import Device
@@ -46,7 +47,7 @@ async def finish(
         AlreadyFinishedError: the run was closed by somebody else.
         RecordError: it could not be stored, not even once more after `giving_up` was set. The recording has it all.
     """
-    ended, clock_error = now(), _clock_error(active, device, clock())
+    ended, clock_error = _times(active, device, now(), clock())
     quality_now = quality(active, device, clock_error)  # before anything is waited for: the device goes on counting
     files: dict[str, c.File | None] = {}
     for name, job in (("recording", _close_recording), ("trace", write_run_trace)):
@@ -113,9 +114,18 @@ def _bad_line(active: ActiveRun, found: c.Quality) -> Alarm | None:
     return Alarm("line_bad", "warn", text, "check cable, plugs and baud rate, and what else keeps this computer busy")
 
 
-def _clock_error(active: ActiveRun, device: Device, now: float) -> float | None:
-    """How far device time and wall time went apart over the run, s; unknown where sample time is not wall time."""
-    return None if device.virtual else abs((now - active.host0) - active.run.t)
+def _times(active: ActiveRun, device: Device, wall: datetime, host: float) -> tuple[datetime, float | None]:
+    """When a run ended, and how far its sample times may be off UTC, s.
+
+    A run lasts as long as its device says: wall time may be set while it is under way, which is part of the error, as
+    are the seconds by which the device's clock and this computer's own went apart. Where sample time is not wall time
+    there is no error to tell, and the end is when it was, though never before the start.
+    """
+    if not keeps_wall_time(device):
+        return max(wall, active.about.started), None
+    seconds = active.run.t
+    off = (host - active.host0 - seconds, (wall - active.wall0).total_seconds() - seconds)
+    return active.about.started + timedelta(seconds=seconds), max(map(abs, off))
 
 
 def _close_recording(active: ActiveRun, config: StandConfig) -> c.File | Alarm | None:

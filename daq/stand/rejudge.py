@@ -148,7 +148,7 @@ def begun(device: ReplayDevice, force: InForce) -> ActiveRun:
         absolute=config.stand.channels.pressure.absolute_reference,
         versions=versions(config, __version__, device.identity.firmware),
     )
-    return ActiveRun(about, run, device.counts.copy(), 0.0)
+    return ActiveRun(about, run, device.counts.copy(), 0.0, force.started)
 
 
 async def follow(active: ActiveRun, device: ReplayDevice, hear: Callable[[Effect], None] = lambda _: None) -> None:

@@ -387,7 +387,7 @@ class Stand:
 
     def _begin(self, about: About, entry: Entry, run: Run) -> None:
         device, config = self._opened(), self.config
-        active = ActiveRun(about, run, device.counts.copy(), self._clock())
+        active = ActiveRun(about, run, device.counts.copy(), self._clock(), self._now())
         self._record(active, device, running.recording_header(about, entry, config, run))
         self._active, self._last_run, self._removing = active, about.run, False
         self._lease = self._leased(device)

@@ -79,7 +79,8 @@ class Hint(Payload):
 
 class Quality(Payload):
     """How whole the data were; null is not known. `scans_displaced` were never expected: captures of the current took
-    their place. `clock_error_s` is the doubt of the device's clock against UTC."""
+    their place. `clock_error_s` is the doubt of the device's clock against UTC, with what the
+    wall clock was set by in the run."""
 
     scans_expected: int | None = None
     scans_received: int | None = None

@@ -1,5 +1,6 @@
 """A device's clock that runs from the computer's: found by when blocks come, in a whole run too."""
 
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
@@ -82,6 +83,26 @@ def test_a_clock_that_is_mended_counts_again_once_it_is_forgotten() -> None:
 def test_only_hardware_keeps_the_time_of_the_wall(virtual: bool, simulated: bool) -> None:
     device = cast(Device, SimpleNamespace(virtual=virtual, simulated=simulated))
     assert keeps_wall_time(device) is not (virtual or simulated)
+
+
+@pytest.mark.parametrize("step", [timedelta(hours=-1), timedelta(0), timedelta(days=400)])
+async def test_a_wall_clock_that_is_set_in_a_run_shows_and_the_run_lasts_as_the_device_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: timedelta
+) -> None:
+    for module in ("stand", "finish"):
+        monkeypatch.setattr(f"daq.stand.{module}.keeps_wall_time", lambda device: True)
+    config = load_stand(DRIVEN.parent / "stand.toml")
+    begun = datetime(2031, 5, 4, 7, 12, tzinfo=UTC)
+    async with opened(config, tmp_path, "sim://depot/good-pump") as bench:
+        time = lambda: bench.device.bench.time  # noqa: E731
+        monkeypatch.setattr(bench.stand, "_clock", time)
+        monkeypatch.setattr(
+            bench.stand, "_now", lambda: begun + timedelta(seconds=time()) + (step if time() > 20.0 else timedelta(0))
+        )
+        data = (await bench.test("MH-2101")).data
+    assert data.quality.clock_error_s == pytest.approx(abs(step.total_seconds()), abs=0.3)
+    lasted = (data.ended - data.started).total_seconds()
+    assert 20.0 < max(reading.window[1] for reading in data.readings) <= lasted < 120.0
 
 
 @pytest.mark.parametrize("driven", [False, True], ids=["followed", "driven"])
