@@ -65,7 +65,10 @@ class Address:
                 f"device address {text!r}: expected SCHEME://PLACE such as serial:///dev/ttyACM0, tcp://host:port, "
                 "sim://scenario or replay://file"
             )
-        parts = urlsplit(text)
+        try:
+            parts = urlsplit(text)
+        except ValueError as error:
+            raise AddressError(f"device address {text!r}: expected SCHEME://PLACE, found none ({error})") from error
         return cls(text, parts.scheme, parts.netloc + parts.path, dict(parse_qsl(parts.query)))
 
 

@@ -7,6 +7,7 @@ from pydantic import Field, ValidationInfo, field_validator
 
 from daq.catalogue.fields import (
     Current,
+    Factor,
     Flow,
     Frequency,
     PerKelvin,
@@ -39,7 +40,7 @@ class CurrentTable(Sensor[Current]):
 
     kind: Kind = "volts"
     resistance: Resistance | None = Field(default=None, gt=0, validate_default=True)
-    gain: float | None = Field(default=None, gt=0, validate_default=True)
+    gain: Factor | None = Field(default=None, validate_default=True)
     copper: PerKelvin = 0.0
     assumed_temperature: Temperature = 298.15
     assumed_within: TemperatureDifference = 10.0
@@ -68,7 +69,7 @@ class VoltageTable(Sensor[Voltage]):
     `leads` where it is not sensed at the unit."""
 
     kind: Kind = "volts"
-    divider: float | None = Field(default=None, gt=0, validate_default=True)
+    divider: Factor | None = Field(default=None, validate_default=True)
     leads: Resistance = 0.0
     full_scale: Voltage = Field(default=20.0, gt=0)
 
@@ -88,6 +89,13 @@ class TemperatureTable(Sensor[TemperatureDifference]):
     high: Temperature = 353.15
 
     _electric = field_validator("at_0_degc", "slope")(by_kind)
+
+    @field_validator("high")
+    @classmethod
+    def _above(cls, high: float, info: ValidationInfo) -> float:
+        if high <= info.data.get("low", high - 1.0):
+            refuse("more than `low`", "no more", "exchange or mend the two")
+        return high
 
     @field_validator("slope")
     @classmethod
@@ -109,6 +117,13 @@ class LevelTable(Table):
     full_at: Share = Field(default=0.9, gt=0, le=1)
 
     _electric = field_validator("empty", "full")(by_kind)
+
+    @field_validator("full")
+    @classmethod
+    def _another(cls, full: float | None, info: ValidationInfo) -> float | None:
+        if full is not None and full == info.data.get("empty"):
+            refuse("another voltage than that of `empty`", "the same", "mend one of the two")
+        return full
 
     def build(self) -> LevelInput:
         return LevelInput(or_nan(self.empty), or_nan(self.full), self.full_at)

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daq.printable import escaped
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -20,7 +22,7 @@ class Problem:
 
     def __str__(self) -> str:
         place = f"{self.file}: {self.key}" if self.key else self.file
-        return f"{place}: expected {self.expected}, found {self.found}; {self.do}"
+        return escaped(f"{place}: expected {self.expected}, found {self.found}; {self.do}")
 
 
 class CatalogueError(Exception):

@@ -1,6 +1,7 @@
 """The building blocks of the configuration models: tables that know their keys, and fields with a unit."""
 
 import re
+from pathlib import Path
 from typing import Annotated, NoReturn, TypeVar
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
@@ -41,7 +42,7 @@ def in_si(value: object, dimension: Dimension) -> float:
         PydanticCustomError: it is no value of this dimension.
     """
     try:
-        return units.read(value, dimension)
+        return units.read_sane(value, dimension)
     except units.UnitMistakeError as mistake:
         refuse(mistake.expected, mistake.found, mistake.do)
 
@@ -54,6 +55,15 @@ def _topic_name(text: str) -> str:
 
 def _unit(dimension: Dimension) -> BeforeValidator:
     return BeforeValidator(lambda value: in_si(value, dimension))
+
+
+def _place(text: str) -> str:
+    try:
+        Path(text).expanduser()
+    except RuntimeError:  # no such user
+        do = "write the path out, or begin it with ~/"
+        refuse("a path, whose ~ or ~USER is somebody's home", f"{text!r}, where nobody has one", do)
+    return text
 
 
 Share = Annotated[float, _unit(units.SHARE)]
@@ -77,5 +87,12 @@ FlowPerVolt = Annotated[float, _unit(units.per_volt(units.FLOW))]
 PressurePerVolt = Annotated[float, _unit(units.per_volt(units.PRESSURE))]
 CurrentPerVolt = Annotated[float, _unit(units.per_volt(units.CURRENT))]
 Data = Annotated[float, _unit(units.DATA), Field(ge=0)]
+Factor = Annotated[float, Field(ge=1e-6, le=1e6)]
+"""A gain, or how a voltage is divided."""
+Coverage = Annotated[float, Field(ge=1.0, le=14.0)]
+"""The factor k of an expanded uncertainty: up to Student's for one degree of freedom, 13.97 at 95.45 % (JCGM 100:2008,
+table G.2)."""
+Place = Annotated[str, Field(min_length=1), AfterValidator(_place)]
+"""A path, in which a ~ can be resolved."""
 TopicName = Annotated[str, AfterValidator(_topic_name)]
-Revision = Annotated[int, Field(ge=1)]
+Revision = Annotated[int, Field(ge=1, le=2**31 - 1)]

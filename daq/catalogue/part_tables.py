@@ -25,7 +25,7 @@ class SensitivityTable(Table, Generic[Value]):
     """How a quantity follows the supply voltage: per volt, with the standard uncertainty of that number."""
 
     per_volt: Value
-    doubt: Value | None = None
+    doubt: Value | None = Field(default=None, ge=0)
 
     def build(self) -> Sensitivity:
         return Sensitivity(self.per_volt, self.doubt or 0.0)

@@ -9,6 +9,7 @@ from pydantic import Field, ValidationInfo, field_validator
 from daq.catalogue import units
 from daq.catalogue.fields import (
     Compliance,
+    Factor,
     Flow,
     Pressure,
     PressurePerKelvin,
@@ -36,8 +37,8 @@ class DropTable(Table):
 
     drop: Pressure = Field(ge=0)
     at: Flow = Field(gt=0)
-    tolerance: Pressure = 5e3
-    doubt: Pressure = 0.0
+    tolerance: Pressure = Field(default=5e3, ge=0)
+    doubt: Pressure = Field(default=0.0, ge=0)
 
     @property
     def k(self) -> float:
@@ -92,10 +93,10 @@ class PressureTable(Sensor[Pressure]):
     valid_low: float | None = None
     valid_high: float | None = None
     excitation: Voltage = Field(default=5.0, gt=0)
-    excitation_gain: float = Field(default=1.0, gt=0)
+    excitation_gain: Factor = 1.0
     excitation_tolerance: Share = Field(default=0.01, gt=0, lt=1)
     excitation_drift: Share = Field(default=0.003, gt=0, lt=1)
-    gain: float = Field(default=1.0, gt=0)
+    gain: Factor = 1.0
     burden: Resistance | None = Field(default=None, validate_default=True)
     zero_limit: Pressure = Field(default=5e3, gt=0)
     height: Pressure = 0.0

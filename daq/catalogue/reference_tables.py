@@ -2,7 +2,7 @@
 
 from pydantic import Field
 
-from daq.catalogue.fields import Share, Table, Voltage
+from daq.catalogue.fields import Factor, Share, Table, Voltage
 from daq.measure.channels import RailInput
 
 
@@ -11,7 +11,7 @@ class RailTable(Table):
     and within `drift` of what it was at rest."""
 
     nominal: Voltage = Field(gt=0)
-    gain: float = Field(default=1.0, gt=0)
+    gain: Factor = 1.0
     tolerance: Share = Field(default=0.01, gt=0, lt=1)
     drift: Share = Field(default=0.003, gt=0, lt=1)
 

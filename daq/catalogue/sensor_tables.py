@@ -6,7 +6,7 @@ from typing import Annotated, Generic, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from daq.catalogue.fields import Share, Table, Temperature, Value, refuse
+from daq.catalogue.fields import Coverage, Share, Table, Temperature, Value, refuse
 from daq.measure.channels import Distribution, Doubt, Per
 
 QUANTITY = "quantity"
@@ -33,9 +33,9 @@ class DoubtTable(Table, Generic[Value]):
     """One source of uncertainty. With `k` it is an expanded one; without, the limits of a rectangle."""
 
     source: str = Field(min_length=1)
-    absolute: Value | None = None
+    absolute: Value | None = Field(default=None, ge=0)
     relative: Share | None = None
-    k: float | None = Field(default=None, gt=0)
+    k: Coverage | None = None
     per: Annotated[Per, Field(strict=False)] = Per.NOTHING
 
     @model_validator(mode="after")

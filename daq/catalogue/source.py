@@ -1,4 +1,7 @@
-"""A TOML file as read, and everything that is wrong with it at once."""
+"""A TOML file as read, and everything that is wrong with it at once.
+
+What a message quotes is short, and is no password: messages go into logs.
+"""
 
 import hashlib
 import json
@@ -9,16 +12,23 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
+from urllib.parse import unquote
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from daq.catalogue.errors import Problem
 from daq.catalogue.fields import MISTAKE
+from daq.printable import is_plain
 
 Model = TypeVar("Model", bound=BaseModel)
 
-
+NESTED = 16
+"""Tables and arrays in one another; a sound file has five."""
+_QUOTED = 80
+_SECRET = re.compile(r":.*@|(pass\w*|pwd|secret|token)\s*=", re.IGNORECASE | re.DOTALL)
+"""What may hold a password: a user's in a URL, or an option of that name."""
+_WHOLE = "whole numbers of 64 bits, as TOML has them"
 MOST = 1_000_000
 """Characters of a file, at most."""
 DEEPEST = 30
@@ -45,7 +55,8 @@ def open_source(path: Path) -> Source | Problem:
         text = raw.decode()
         if found := _beyond(text):
             return Problem(str(path), "", f"at most {MOST} characters, and {DEEPEST} dots in a key", found, "mend it")
-        return Source(path, text, hashlib.sha256(raw).hexdigest(), tomllib.loads(text))
+        source = Source(path, text, hashlib.sha256(raw).hexdigest(), tomllib.loads(text))
+        return _unfit(source) or source
     except OSError as error:
         found = error.strerror or str(error)
         return Problem(str(path), "", "a readable file", found.lower(), "create it, or point --config at its directory")
@@ -56,6 +67,42 @@ def open_source(path: Path) -> Source | Problem:
         place = where[1] if where else ""
         found = str(error).removesuffix(f" (at {place})")
         return Problem(str(path), place, "TOML", found[:1].lower() + found[1:], "mend the syntax there")
+    except RecursionError:
+        return Problem(str(path), "", f"at most {NESTED} tables and arrays in one another", "far more", "take some out")
+    except ValueError:  # of a number that Python itself will not read
+        return Problem(str(path), "", _WHOLE, "a number of thousands of digits", "write what is meant")
+
+
+def _unfit(source: Source) -> Problem | None:
+    """What no key may hold, whatever it means: tables too deep in one another, a number larger than TOML has, a text
+    with a control character (but for line ends and tabs)."""
+    waiting: list[tuple[tuple[int | str, ...], Any]] = [((), source.tables)]
+    for loc, value in waiting:  # which grows meanwhile
+        key = _key(loc, source.tables)
+        if len(loc) > NESTED:
+            return source.problem(key, f"at most {NESTED} tables and arrays in one another", "more", "take some out")
+        if isinstance(value, int) and not -(2**63) <= value < 2**63:
+            return source.problem(key, _WHOLE, "a larger one", "write what is meant")
+        if isinstance(value, str) and not is_plain(value.replace("\n", "").replace("\t", "")):
+            return source.problem(key, "text without control characters", quoted(value), "take them out")
+        inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+        waiting += [((*loc, step), each) for step, each in inner]
+    return None
+
+
+def quoted(value: object) -> str:
+    """A value for a message."""
+    return _discreet(repr(value))
+
+
+def _discreet(text: str) -> str:
+    """A text for a message: short, and hidden where a password may stand in it."""
+    bare, decoded = text, unquote(text)
+    while bare != decoded:
+        bare, decoded = decoded, unquote(decoded)
+    if _SECRET.search(bare):
+        return "something that may hold a password, so it is not repeated here"
+    return text if len(text) <= _QUOTED else f"{text[:_QUOTED]}…"
 
 
 def _beyond(text: str) -> str:
@@ -87,17 +134,31 @@ def _problem(details: ErrorDetails, model: type[BaseModel], source: Source) -> P
     context: Mapping[str, Any] = details.get("ctx", {})
     match details["type"]:
         case kind if kind == MISTAKE:
-            return source.problem(key, context["expected"], context["found"], context["do"])
+            return source.problem(key, context["expected"], _discreet(context["found"]), context["do"])
         case "missing":
             return source.problem(key, "this key", "nothing", "add it")
         case "extra_forbidden":
             return _unknown_key(details["loc"], key, model, source)
         case "enum" | "literal_error":
-            found = repr(details["input"])
+            found = quoted(details["input"])
             return source.problem(key, f"one of {context['expected']}", found, "choose one of them")
+        case "model_type" | "model_attributes_type":
+            return source.problem(key, "a table", quoted(details["input"]), "write it as a table, with keys of its own")
         case _:
             message = details["msg"][:1].lower() + details["msg"][1:]
-            return source.problem(key, message.removeprefix("input should be "), repr(details["input"]), "change it")
+            found = quoted(_written(details["loc"], source.tables, details["input"]))
+            return source.problem(key, message.removeprefix("input should be "), found, "change it")
+
+
+def _written(loc: tuple[int | str, ...], tables: Any, otherwise: object) -> object:
+    """What the file says there, with its unit; `otherwise` where it says nothing."""
+    here = tables
+    for step in loc:
+        try:
+            here = here[step]
+        except (LookupError, TypeError):
+            return otherwise
+    return here
 
 
 def _unknown_key(loc: tuple[int | str, ...], key: str, model: type[BaseModel], source: Source) -> Problem:

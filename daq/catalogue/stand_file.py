@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 from daq.catalogue.errors import Problem
 from daq.catalogue.sensor_tables import CalibrationTable
 from daq.catalogue.source import Source, body_of, open_source, validate
-from daq.catalogue.stand_tables import DEFAULT_PORTS, BrokerTable, StandTable
+from daq.catalogue.stand_tables import BrokerTable, StandTable, broker_at
 from daq.procedure.plan import Stand
 
 
@@ -125,12 +124,13 @@ def _calibration(table: CalibrationTable) -> Calibration:
 
 
 def _broker(table: BrokerTable) -> Broker:
-    url = urlsplit(table.url)
-    port = url.port or DEFAULT_PORTS[url.scheme]
+    at = broker_at(table.url)
+    assert at is not None, "the table was checked"
+    scheme, host, port = at
     return Broker(
-        host=url.hostname or "",
+        host=host,
         port=port,
-        tls=url.scheme == "mqtts",
+        tls=scheme == "mqtts",
         version=table.version,
         username=table.username,
         password_file=_file(table.password_file),

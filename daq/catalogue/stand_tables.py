@@ -2,7 +2,7 @@
 
 import re
 from typing import Literal
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, parse_qsl, unquote, urlsplit
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -19,6 +19,7 @@ from daq.catalogue.fields import (
     Current,
     Data,
     Flow,
+    Place,
     Pressure,
     Revision,
     Share,
@@ -41,7 +42,9 @@ DEFAULT_PORTS = {"mqtt": 1883, "mqtts": 8883}
 DATABASES = ("sqlite:///{data}/records.db", "postgresql+psycopg://USER@HOST/NAME")
 """The kinds of databases that there are, as they are written."""
 
-_PASSWORD = re.compile(r"://[^@]*:[^@]*@|[?&](ssl)?password=")
+_BROKER = re.compile(r"(mqtts?)://([A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::([0-9]{1,5}))?/?")
+_PASSWORD = re.compile(r"://[^@]*:[^@]*@")
+_PORTS = range(1, 65536)
 
 
 class DeviceTable(Table):
@@ -52,8 +55,13 @@ class DeviceTable(Table):
     @field_validator("address")
     @classmethod
     def _has_a_scheme(cls, address: str) -> str:
-        if "://" not in address:
+        parts = _split(address)
+        if "://" not in address or parts is None:
             refuse("SCHEME://PLACE such as serial:///dev/ttyACM0", repr(address), "put the scheme in front")
+        if _has_a_password(address):
+            refuse("an address without a password", "a password in it", "take it out: this file goes into records")
+        if parts.scheme == "tcp" and (not parts.hostname or _port(parts) not in _PORTS):
+            refuse("tcp://HOST:PORT with a port from 1 to 65535", repr(address), "mend host and port")
         return address
 
 
@@ -64,17 +72,18 @@ class BrokerTable(Table):
     root: TopicName = "steadyhead"
     version: Literal["5", "3.1.1"] = "5"
     username: str | None = None
-    password_file: str | None = None
-    ca_file: str | None = None
-    cert_file: str | None = None
-    key_file: str | None = None
+    password_file: Place | None = None
+    ca_file: Place | None = None
+    cert_file: Place | None = None
+    key_file: Place | None = None
 
     @field_validator("url")
     @classmethod
     def _is_plain(cls, text: str) -> str:
-        if not _plain_broker(text):
-            do = "write scheme, host and port only; a user goes into `username`"
-            refuse("mqtt://HOST:PORT or mqtts://HOST:PORT", repr(text), do)
+        if broker_at(text) is None:
+            found = "something with a user in it, which is not repeated here" if "@" in unquote(text) else repr(text)
+            do = "write scheme, host and port only; a user goes into `username`, a password into `password_file`"
+            refuse("mqtt://HOST:PORT or mqtts://HOST:PORT with a port from 1 to 65535", found, do)
         return text
 
 
@@ -83,7 +92,7 @@ class RecordTable(Table):
     goes into every recording and into the database itself. No run begins where it could leave less than `keep_free`
     on the disk. Where `evidence` is required, a run that cannot be recorded is void."""
 
-    directory: str = Field(min_length=1)
+    directory: Place
     database: str = "sqlite:///{data}/records.db"
     keep_free: Data = 100e6
     evidence: Literal["required", "optional"] = "required"
@@ -92,11 +101,14 @@ class RecordTable(Table):
     @classmethod
     def _is_a_url(cls, database: str) -> str:
         expected = f"a database URL, {' or '.join(DATABASES)}"
-        if _PASSWORD.search(database) and not database.startswith("sqlite:"):
+        parts = _split(database)
+        if _has_a_password(database) and not database.startswith("sqlite:"):
             do = "take it out, and name a file that holds it: ?passfile=/etc/steadyhead/database-password"
             refuse(expected, "a password in it", do)
-        if not database.startswith(("sqlite:///", "postgresql+psycopg://", "postgresql://")):
+        if parts is None or not database.startswith(("sqlite:///", "postgresql+psycopg://", "postgresql://")):
             refuse(expected, repr(database), "write it as a URL")
+        if parts.scheme != "sqlite" and _port(parts) not in (None, *_PORTS):
+            refuse("a port from 1 to 65535", repr(database), "mend the port, or leave it out")
         return database
 
 
@@ -156,8 +168,8 @@ class ReadingTable(Table):
 class LimitsTable(Table):
     """What ends a run, whatever the part."""
 
-    pressure: Pressure
-    current: Current
+    pressure: Pressure = Field(gt=0)
+    current: Current = Field(gt=0)
     temperature: Temperature
     stage: Time = 60.0
     ask: Time = 120.0
@@ -251,10 +263,30 @@ class StandTable(Table):
         )
 
 
-def _plain_broker(text: str) -> bool:
+def broker_at(text: str) -> tuple[str, str, int] | None:
+    """Scheme, host and port of a broker's URL; None where it is none, or holds more than that."""
+    found = _BROKER.fullmatch(text)
+    if found is None or (found[3] and int(found[3]) not in _PORTS):
+        return None
+    return found[1], found[2].strip("[]"), int(found[3] or DEFAULT_PORTS[found[1]])
+
+
+def _split(text: str) -> SplitResult | None:
     try:
-        url = urlsplit(text)
-        _ = url.port  # raises where it is no number
+        return urlsplit(text)
+    except ValueError:  # brackets that enclose no IPv6 address
+        return None
+
+
+def _port(parts: SplitResult) -> int | None:
+    """The port; None where none is given, and 0 where it is none."""
+    try:
+        return parts.port
     except ValueError:
-        return False
-    return url.scheme in DEFAULT_PORTS and bool(url.hostname) and not url.username and url.path in ("", "/")
+        return 0
+
+
+def _has_a_password(text: str) -> bool:
+    """Behind the user's name, or as an option, in whatever spelling a library would take for one."""
+    options = {name.lower() for name, _ in parse_qsl(text.partition("?")[2], keep_blank_values=True)}
+    return _PASSWORD.search(text) is not None or bool(options & {"password", "sslpassword", "passwd"})

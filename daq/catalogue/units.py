@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     import pint
 
 _NUMBER_AND_UNIT = re.compile(r"\s*([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+LONGEST = 60
+"""Characters of a value with its unit."""
+NEXT_TO_NOTHING = 1e-18
+"""A value that is not zero and a smaller share of its dimension's `most` is a slip of the pen. Squares stay numbers."""
 _NAME = r"[A-Za-zµμΩ°%_]+[0-9A-Za-z_]*(?:\^-?\d|\*\*-?\d|[²³]|⁻[¹²³])?"
 _UNIT = re.compile(rf"(?:1|{_NAME})?(?:\s*[*/·]\s*{_NAME})*")
 """Names, powers of one digit, products and quotients: what a unit needs, and less than pint's grammar stumbles over."""
@@ -29,28 +33,31 @@ class Dimension:
     example: str
     interval: bool = False
     """A difference of temperatures, where an offset unit such as degC would be ambiguous."""
+    least: float = -1e12
+    most: float = 1e12
+    """SI. What lies beyond is no value that a test stand could have, but a slip (common practice, no source)."""
 
 
-SHARE = Dimension("a share", "", "%", "0.5 %")
-PRESSURE = Dimension("a pressure", "Pa", "kPa", "400 kPa")
-FLOW = Dimension("a flow", "m³/s", "L/h", "110 L/h")
-CURRENT = Dimension("a current", "A", "A", "6.5 A")
-VOLTAGE = Dimension("a voltage", "V", "V", "13.5 V")
-POWER = Dimension("a power", "W", "W", "90 W")
-TEMPERATURE = Dimension("a temperature", "K", "degC", "40 degC")
-TEMPERATURE_DIFFERENCE = Dimension("a difference of temperatures", "K", "K", "10 K", interval=True)
-TIME = Dimension("a time", "s", "s", "2 s")
-FREQUENCY = Dimension("a frequency", "Hz", "Hz", "40 Hz")
-SPEED = Dimension("a speed in turns", "Hz", "1/min", "6000 1/min")
-RESISTANCE = Dimension("a resistance", "ohm", "mohm", "5 mohm")
-PULSES = Dimension("pulses per volume", "1/m³", "1/L", "4600 /L")
-PER_KELVIN = Dimension("a share per kelvin", "1/K", "1/K", "20e-6 /K")
-VOLTS_PER_KELVIN = Dimension("a voltage per kelvin", "V/K", "mV/K", "10 mV/K")
-PRESSURE_PER_KELVIN = Dimension("a pressure per kelvin", "Pa/K", "kPa/K", "5 kPa/K")
-PRESSURE_PER_TIME = Dimension("a pressure per time", "Pa/s", "kPa/s", "0.2 kPa/s")
-DATA = Dimension("an amount of data", "B", "MB", "200 MB")
-VOLTAGE_PER_TIME = Dimension("a voltage per time", "V/s", "V/s", "0.5 V/s")
-COMPLIANCE = Dimension("a volume per pressure", "m³/Pa", "mL/bar", "0.15 mL/bar")
+SHARE = Dimension("a share", "", "%", "0.5 %", least=0.0, most=1.0)
+PRESSURE = Dimension("a pressure", "Pa", "kPa", "400 kPa", least=-110e3, most=1e9)
+FLOW = Dimension("a flow", "m³/s", "L/h", "110 L/h", least=0.0, most=1.0)
+CURRENT = Dimension("a current", "A", "A", "6.5 A", least=0.0, most=1e4)
+VOLTAGE = Dimension("a voltage", "V", "V", "13.5 V", least=-1e4, most=1e4)
+POWER = Dimension("a power", "W", "W", "90 W", least=0.0, most=1e7)
+TEMPERATURE = Dimension("a temperature", "K", "degC", "40 degC", least=1.0, most=2e3)
+TEMPERATURE_DIFFERENCE = Dimension("a difference of temperatures", "K", "K", "10 K", interval=True, least=0.0, most=1e3)
+TIME = Dimension("a time", "s", "s", "2 s", least=0.0, most=1e7)
+FREQUENCY = Dimension("a frequency", "Hz", "Hz", "40 Hz", least=0.0, most=1e9)
+SPEED = Dimension("a speed in turns", "Hz", "1/min", "6000 1/min", least=0.0, most=1e5)
+RESISTANCE = Dimension("a resistance", "ohm", "mohm", "5 mohm", least=0.0, most=1e9)
+PULSES = Dimension("pulses per volume", "1/m³", "1/L", "4600 /L", least=0.0)
+PER_KELVIN = Dimension("a share per kelvin", "1/K", "1/K", "20e-6 /K", least=-1.0, most=1.0)
+VOLTS_PER_KELVIN = Dimension("a voltage per kelvin", "V/K", "mV/K", "10 mV/K", least=-1e3, most=1e3)
+PRESSURE_PER_KELVIN = Dimension("a pressure per kelvin", "Pa/K", "kPa/K", "5 kPa/K", least=0.0, most=1e9)
+PRESSURE_PER_TIME = Dimension("a pressure per time", "Pa/s", "kPa/s", "0.2 kPa/s", least=0.0)
+DATA = Dimension("an amount of data", "B", "MB", "200 MB", least=0.0, most=1e15)
+VOLTAGE_PER_TIME = Dimension("a voltage per time", "V/s", "V/s", "0.5 V/s", least=0.0, most=1e9)
+COMPLIANCE = Dimension("a volume per pressure", "m³/Pa", "mL/bar", "0.15 mL/bar", least=0.0, most=1e-3)
 
 
 class UnitMistakeError(ValueError):
@@ -64,7 +71,7 @@ class UnitMistakeError(ValueError):
 def per_volt(of: Dimension) -> Dimension:
     """A sensitivity: `of` per volt of supply."""
     si = f"{of.si}/V" if of.si else "1/V"
-    return Dimension(f"{of.name} per volt", si, f"{of.shown}/V", f"{of.example}/V")
+    return Dimension(f"{of.name} per volt", si, f"{of.shown}/V", f"{of.example}/V", least=-of.most, most=of.most)
 
 
 def read(text: object, dimension: Dimension) -> float:
@@ -76,7 +83,7 @@ def read(text: object, dimension: Dimension) -> float:
     expected = f'{dimension.name} such as "{dimension.example}"'
     if not isinstance(text, str):
         raise UnitMistakeError(expected, repr(text), "write the value in quotes, with its unit")
-    match = _NUMBER_AND_UNIT.fullmatch(text)
+    match = _NUMBER_AND_UNIT.fullmatch(text) if len(text) <= LONGEST else None
     if match is None:
         raise UnitMistakeError(expected, repr(text), "write a number (with a decimal point) and a unit")
     number, unit = float(match[1].replace("−", "-")), match[2]
@@ -85,6 +92,19 @@ def read(text: object, dimension: Dimension) -> float:
     if not math.isfinite(number):
         raise UnitMistakeError(expected, f"{text!r}, which is too large", "write a number that a float can hold")
     return _in_si(number, _parsed(unit, text, expected), dimension, text, expected)
+
+
+def read_sane(text: object, dimension: Dimension) -> float:
+    """As `read`, for what a test stand or a part can have.
+
+    Raises:
+        UnitMistakeError: also where the value is more or less than that, or next to nothing.
+    """
+    value = read(text, dimension)
+    if not dimension.least <= value <= dimension.most or 0.0 < abs(value) < NEXT_TO_NOTHING * dimension.most:
+        low, high = show(dimension.least, dimension), show(dimension.most, dimension)
+        raise UnitMistakeError(f"{dimension.name} from {low} to {high}", repr(text), "mend the number or its unit")
+    return value
 
 
 def is_a(text: object, dimension: Dimension) -> bool:
@@ -120,7 +140,7 @@ def _parsed(unit: str, text: str, expected: str) -> "pint.Unit":
     try:
         if _UNIT.fullmatch(unit):
             return _registry().parse_units(f"1{unit}" if unit.startswith("/") else unit)
-    except (AttributeError, ValueError):  # a name that pint does not know, a prefix that stands alone
+    except (ArithmeticError, AttributeError, TypeError, ValueError):  # a name that pint does not know, a prefix alone
         pass
     do = "write a decimal point" if unit.startswith(",") else "use a unit of the expected kind"
     raise UnitMistakeError(expected, f"{text!r}, whose unit is unknown", do)
@@ -136,7 +156,11 @@ def _in_si(number: float, unit: "pint.Unit", dimension: Dimension, text: str, ex
     _refuse_wrong_temperature(unit, dimension, text, expected)
     if dimension is SPEED and "radian" in str(registry.Quantity(1.0, unit).to_root_units().units):
         si = registry.parse_units("turn/s")  # as a plain 1/s, pint would make 2π of a turn
-    return float(registry.Quantity(number, unit).to(si).magnitude)
+    try:
+        return float(registry.Quantity(number, unit).to(si).magnitude)
+    except (ArithmeticError, TypeError, ValueError) as error:  # such as degC in a product
+        found = f"{text!r}, whose unit cannot be turned into {dimension.shown}"
+        raise UnitMistakeError(expected, found, f"write it in {dimension.shown}") from error
 
 
 def _named(dimensionality: str) -> str:

@@ -6,6 +6,8 @@ import sys
 from collections.abc import Collection, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
+from daq.printable import escaped, escaped_lines
+
 if TYPE_CHECKING:
     from rich.table import Table
 
@@ -18,8 +20,8 @@ def in_terminal() -> bool:
 
 
 def put(text: str) -> None:
-    """Writes one line of data."""
-    sys.stdout.write(text + "\n")
+    """Writes lines of data. Whatever stands in them, a terminal is not steered by it."""
+    sys.stdout.write(escaped_lines(text) + "\n")
 
 
 def put_json(value: Any) -> None:
@@ -35,7 +37,7 @@ def put_record(record: dict[str, Any]) -> None:
 
 def put_table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Writes rows: a table with its head in a terminal, else lines with tabs between the fields and no head."""
-    lines = [["" if cell is None else str(cell) for cell in row] for row in rows]
+    lines = [["" if cell is None else escaped(str(cell)) for cell in row] for row in rows]
     if not in_terminal():
         for line in lines:
             put("\t".join(line))
@@ -62,7 +64,7 @@ def table(head: Sequence[str], lines: Iterable[Sequence[str]], right: Collection
 
 def put_pairs(pairs: Iterable[tuple[str, object]]) -> None:
     """Writes names and values, one pair a line."""
-    shown = [(name, "" if value is None else str(value)) for name, value in pairs]
+    shown = [(name, "" if value is None else escaped(str(value))) for name, value in pairs]
     width = max((len(name) for name, _ in shown), default=0)
     for name, value in shown:
         put(f"{name:<{width}}  {value}" if in_terminal() else f"{name}\t{value}")
@@ -77,9 +79,9 @@ def silence() -> None:
 def note(text: str) -> None:
     """Says something to a person at a terminal; nothing when standard error is piped."""
     if sys.stderr.isatty():
-        sys.stderr.write(text + "\n")
+        sys.stderr.write(escaped_lines(text) + "\n")
 
 
 def complain(text: str) -> None:
     """Writes an error: what, where, expected, found, what to do."""
-    sys.stderr.write(f"{PROGRAM}: {text}\n")
+    sys.stderr.write(f"{PROGRAM}: {escaped_lines(text)}\n")

@@ -26,6 +26,9 @@ COMMANDS = {
 }
 """Subcommands by the name of their module, which offers a Typer called `app`; listing them loads none."""
 
+UMASK = 0o027
+"""Files are for their owner to write and their group to read, whatever shell or service manager began this."""
+
 TRACEBACK = "STEADYHEAD_TRACEBACK"
 
 OURS: dict[object, Exit] = {None: Exit.PASS, 1: Exit.INTERRUPTED, 2: Exit.USAGE}
@@ -60,6 +63,7 @@ class Commands(TyperGroup):
         Raises:
             SystemExit: with the code.
         """
+        os.umask(UMASK)
         try:
             return super().main(*args, **extra)
         except SystemExit as ended:

@@ -25,6 +25,9 @@ _READING_COLUMNS = ("value", "unit", "reference", "u", "U", "k", "dof", "n_effec
 CSV_COLUMNS = (*_RUN_COLUMNS, *_FINDING_COLUMNS, *_LIMIT_COLUMNS, *_READING_COLUMNS)
 """One line a finding. Limits and reading share the column `unit`."""
 
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What a text that spreadsheets calculate begins with, in both widths (common practice, no source)."""
+
 
 def facts(stored: StoredRun) -> list[tuple[str, object]]:
     """What was tested, when, and how it ended."""
@@ -83,7 +86,8 @@ def as_json(runs: Iterable[Data]) -> str:
 
 
 def as_csv(runs: Iterable[Data]) -> str:
-    """One line a finding (RFC 4180, with a head); a run without findings has one line all the same."""
+    """One line a finding (RFC 4180, with a head); a run without findings has one line all the same. A text that a
+    spreadsheet would take for a formula has an apostrophe in front."""
     text = io.StringIO()
     writer = csv.DictWriter(text, CSV_COLUMNS, extrasaction="ignore", restval="")
     writer.writeheader()
@@ -93,8 +97,13 @@ def as_csv(runs: Iterable[Data]) -> str:
             limits = {key: (finding.get(key) or {}).get("value") for key in _LIMIT_COLUMNS}
             unit = {"unit": next((finding[k]["unit"] for k in _LIMIT_COLUMNS if finding.get(k)), None)}
             measured = {key: reading.get(key) for key in _READING_COLUMNS} if reading else {}
-            writer.writerow(run | {k: finding.get(k) for k in _FINDING_COLUMNS} | unit | measured | limits)
+            row = run | {k: finding.get(k) for k in _FINDING_COLUMNS} | unit | measured | limits
+            writer.writerow({name: _harmless(cell) for name, cell in row.items()})
     return text.getvalue()
+
+
+def _harmless(cell: object) -> object:
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell
 
 
 def _with_readings(data: Data) -> Iterator[tuple[Data, Data | None]]:

@@ -1,5 +1,6 @@
 """`steadyhead runs`: what was recorded, listed, shown and exported. Reads only."""
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -156,7 +157,7 @@ def export(
         told = [store.run(line.run).data for line in reversed(lines)]
     text = as_csv(told) if format_ is Format.CSV and not json else as_json(told)
     if output is None:
-        put(text.rstrip("\n"))
+        sys.stdout.write(text)
     else:
         try:
             output.write_text(text, encoding="utf-8")

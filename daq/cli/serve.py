@@ -96,15 +96,20 @@ def _reload_at_signals(reload: Any) -> None:
 
 def _with_broker(stand: Any, url: str | None, version: str | None) -> Any:
     from dataclasses import replace
-    from urllib.parse import urlsplit
+
+    from daq.catalogue.stand_tables import broker_at
 
     broker = stand.broker
     if url is not None:
-        parts = urlsplit(url)
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
-            raise typer.BadParameter(f"expected mqtt://HOST:PORT, found {url!r}", param_hint="--broker")
-        tls = parts.scheme == "mqtts"
-        broker = replace(broker, host=parts.hostname, port=parts.port or (8883 if tls else 1883), tls=tls)
+        at = broker_at(url)
+        if at is None:  # it may hold a password, so it is not repeated
+            raise typer.BadParameter(
+                "expected mqtt://HOST:PORT or mqtts://HOST:PORT with a port from 1 to 65535, and no user in it; user "
+                "and password file go into stand.toml",
+                param_hint="--broker",
+            )
+        scheme, host, port = at
+        broker = replace(broker, host=host, port=port, tls=scheme == "mqtts")
     if version is not None:
         if version not in ("5", "3.1.1"):
             raise typer.BadParameter(f"expected 5 or 3.1.1, found {version!r}", param_hint="--mqtt")

@@ -36,7 +36,7 @@ def file_of(url: str) -> Path | None:
     """The file of an SQLite database; None where it is on a server, or the URL is none."""
     try:
         parsed = make_url(url)
-    except ArgumentError:
+    except (ArgumentError, ValueError):
         return None
     return Path(parsed.database) if parsed.get_backend_name() == "sqlite" and parsed.database else None
 
@@ -65,7 +65,11 @@ def _prepared(url: str, on_sqlite: _Make, on_postgresql: _Make, *, busy_ms: int)
         if kind not in _OPENING:
             raise DatabaseUrlError(_wrong_url(f"one of {kind}"))
         made = (on_sqlite if kind == "sqlite" else on_postgresql)(parsed, _dumps, busy_ms)
-    except (ArgumentError, ModuleNotFoundError) as error:  # the message repeats no URL: it may hold a password
+    except (
+        ArgumentError,
+        ModuleNotFoundError,
+        ValueError,
+    ) as error:  # the message repeats no URL: it may hold a password
         raise DatabaseUrlError(_wrong_url(f"one that cannot be used ({error})")) from error
     event.listen(made, "begin", _begin)
     return made

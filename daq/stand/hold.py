@@ -64,7 +64,7 @@ def _lock(config: StandConfig) -> Iterator[None]:
     path = _lock_file(config)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
     except OSError as error:
         raise HeldError(
             f"stand {site}/{name}: {path} cannot be written ({error.strerror}); expected a folder for the records that "

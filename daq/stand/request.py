@@ -5,14 +5,14 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from daq.publish.contract.base import Note, PartNumber, Serial
+from daq.publish.contract.base import PartNumber, Serial, TypedNote
 from daq.stand.errors import RequestError
 
 _FIELDS: dict[str, tuple[TypeAdapter[Any], str]] = {
     "part": (TypeAdapter(PartNumber), 'at most 32 characters of printable ASCII without " and \\'),
     "serial": (TypeAdapter(Serial | None), 'at most 40 characters of printable ASCII without " and \\'),
-    "order": (TypeAdapter(Note | None), "at most 64 characters"),
-    "operator": (TypeAdapter(Note | None), "at most 64 characters"),
+    "order": (TypeAdapter(TypedNote | None), "at most 64 characters, no control characters among them"),
+    "operator": (TypeAdapter(TypedNote | None), "at most 64 characters, no control characters among them"),
 }
 """What a result can carry, in words for whoever typed something else."""
 

@@ -19,6 +19,7 @@ from pydantic import (
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
+from daq.printable import CONTROLS
 from daq.record.times import rfc3339
 
 # Printable ASCII without the two characters that JSON would have to escape, so that a PLC needs no JSON parser.
@@ -36,6 +37,8 @@ Serial = Annotated[str, StringConstraints(pattern=_UNESCAPED, min_length=1, max_
 RunId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
 Seq = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Note = Annotated[str, StringConstraints(max_length=64)]
+TypedNote = Annotated[str, StringConstraints(max_length=64, pattern=f"^[^{CONTROLS}]*$")]
+"""A note as it may come in: people see it again in terminals and tables."""
 Flag = Literal[0, 1]
 
 

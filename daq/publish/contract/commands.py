@@ -5,7 +5,7 @@ from typing import Annotated, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
-from daq.publish.contract.base import Note, PartNumber, Payload, Quantity, RunId, Seq, Serial, Time
+from daq.publish.contract.base import PartNumber, Payload, Quantity, RunId, Seq, Serial, Time, TypedNote
 
 MAX_BYTES = 4096
 """A request is refused unread above this; the largest one that makes sense has a tenth of it."""
@@ -46,8 +46,8 @@ class Start(Command):
 
     part: PartNumber
     serial: Serial | None = None
-    order: Note | None = None
-    operator: Note | None = None
+    order: TypedNote | None = None
+    operator: TypedNote | None = None
 
 
 class Confirm(Command):

@@ -300,7 +300,8 @@ MISTAKES = [
     ),
     (
         *(STAND, "mqtt://127.0.0.1:1883", "http://127.0.0.1", "broker.url", "mqtt://HOST:PORT or mqtts://HOST:PORT"),
-        *("'http://127.0.0.1'", "write scheme, host and port only; a user goes into `username`"),
+        "'http://127.0.0.1'",
+        "write scheme, host and port only; a user goes into `username`, a password into `password_file`",
     ),
     (
         *(STAND, "serial:///dev/ttyACM0", "/dev/ttyACM0", "device.address", "SCHEME://PLACE such as"),
