@@ -33,6 +33,10 @@ class DatabaseDamagedError(RecordError):
     """The file is no database or not whole; trying again does not help."""
 
 
+class DatabaseReplacedError(RecordError):
+    """The file that was opened is no longer there under its name; what is written now would be lost with it."""
+
+
 class DatabaseUnwritableError(RecordError):
     """The file or its folder may not be opened or written."""
 

@@ -15,6 +15,7 @@ from daq.record.engine import connect, for_reading, for_writing, shown
 from daq.record.errors import (
     AlreadyFinishedError,
     DatabaseMissingError,
+    DatabaseReplacedError,
     DatabaseUnreachableError,
     DatabaseUnwritableError,
     RecordError,
@@ -55,6 +56,8 @@ class Store:
         self._reading, self._writing = for_reading(self._engine), for_writing(self._engine)
         self.where = shown(self._engine)
         self._holding: Holding | None = None
+        self._file: Path | None = None
+        self._is: tuple[int, int] | None = None
 
     def open(self) -> None:
         """Makes sure that the tables are there and known; makes them and the file, or brings them up to date, unless
@@ -70,6 +73,9 @@ class Store:
             self._prepare_file()
         with self._explained():
             (check if self._reads else ensure)(self._engine)
+        if self._engine.dialect.name == "sqlite" and not self._reads:
+            self._file = Path(self._engine.url.database or "")
+            self._is = _place(self._file)
 
     def move(self, to: str) -> str | None:
         """Brings the tables to a revision of `schema.REVISIONS`, upwards or downwards; gives the one before.
@@ -260,6 +266,21 @@ class Store:
         with self._read() as session:
             return queries.stats(session)
 
+    def _look_for_file(self) -> None:
+        """An open file can be deleted or replaced, and goes on taking what nobody will ever read.
+
+        Raises:
+            DatabaseReplacedError: that has happened.
+        """
+        if self._file is None or (found := _place(self._file)) == self._is:
+            return
+        now = "no file" if found is None else "another file"
+        raise DatabaseReplacedError(
+            f"database {self._file}: expected the file that was opened at the start, found {now} under its name: it "
+            "was moved, deleted or replaced while in use; move the original back and all goes on, or start the daemon "
+            "again to work with what is there now: what waits to be stored is then kept in its recording only"
+        )
+
     def _prepare_file(self) -> None:
         file = Path(self._engine.url.database or "")
         if self._reads:
@@ -292,6 +313,7 @@ class Store:
 
     @contextmanager
     def _write(self) -> Iterator[Session]:
+        self._look_for_file()
         with self._explained(), Session(self._writing) as session, session.begin():
             yield session
 
@@ -350,3 +372,12 @@ def _claimed(session: Session, stand: str, request_id: str, digest: str) -> Clai
     if known is None:
         return Claim(new=True)
     return Claim(new=False, reply=known.reply, same=known.digest in (None, digest))
+
+
+def _place(file: Path) -> tuple[int, int] | None:
+    """Device and inode of a file; None where there is none."""
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino

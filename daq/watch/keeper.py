@@ -11,6 +11,7 @@ from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import Catalogue
 from daq.catalogue.stand_file import StandConfig
 from daq.publish.backoff import BackOff
+from daq.record.errors import DatabaseUnreachableError
 from daq.stand.daemon import Daemon, broker_of
 from daq.stand.errors import StandError
 from daq.stand.report import record
@@ -36,7 +37,8 @@ class OverdueError(StandError):
 
 
 class Keeper:
-    """One stand. `read` reads its configuration again; where it is `alone` in this process, what fails ends it. `tried`
+    """One stand. `read` reads its configuration again; where it is `alone` in this process, what fails ends it, but for
+    a database server that does not answer, which is waited for. `tried`
     is set once its daemon is at work or has failed."""
 
     def __init__(
@@ -93,7 +95,8 @@ class Keeper:
                 overdue = isinstance(error, OverdueError)  # who knows what it still holds
                 if not (overdue or stop.is_set()) and self._undone(error):
                     continue
-                if self._alone or (overdue and stop.is_set()):
+                ends = self._alone and not isinstance(error, DatabaseUnreachableError)  # a server may come yet
+                if ends or (overdue and stop.is_set()):
                     raise
                 if stop.is_set():
                     self._say("stand_failed", error, "; it was to stop anyway")
@@ -112,7 +115,8 @@ class Keeper:
         return True
 
     async def _pause(self, seconds: float, error: Exception, stop: asyncio.Event) -> None:
-        self._say("stand_failed", error, "; the other stands go on", again_s=seconds)
+        then = "it is tried again" if self._alone else "the other stands go on"
+        self._say("stand_failed", error, f"; {then}", again_s=seconds)
         self._failures, self._trouble = self._failures + 1, words(error)
         self.tried.set()
         self._hurry.clear()

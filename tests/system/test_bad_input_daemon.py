@@ -106,6 +106,30 @@ async def test_confirm_and_abort_while_the_database_is_locked(records: Records, 
         assert (await child.end())[0] == 0
 
 
+async def test_a_database_that_is_moved_away_in_mid_run(records: Records, mosquitto: Mosquitto) -> None:
+    """The verdict waits, with an alarm, and nothing is published; once the file is back it is stored and sent."""
+    rig = Rig(load_scenario("depot"), "good-pump")
+    file, away = records.data / "records.db", records.data / "away.db"
+    async with (
+        simulated(rig, PACE) as stand,
+        subscribed(mosquitto.port) as heard,
+        steadyhead(*records.serve_words(stand.address, mosquitto)) as child,
+    ):
+        await ready(heard)
+        run = (await heard.ask("start", part="MH-2101"))["run"]
+        await heard.next("stage", says(run=run, do="connect"))
+        file.rename(away)
+        assert (await heard.ask("abort", run=run))["state"] == "done"
+        alarm = await heard.next("alarm/store_failed", wait=30.0)
+        assert "expected the file that was opened at the start, found no file" in alarm["text"]
+        refused = await heard.ask("start", part="MH-2101")
+        assert refused["state"] in {"refused", "failed"}
+        assert not [body for topic, body in heard.came if topic == "result"]
+        away.rename(file)
+        await heard.next("verdict", says(run=run, why="aborted"))
+        assert (await child.end())[0] == 0
+
+
 async def test_two_daemons_on_one_port(records: Records, tmp_path: Path, make_broker: MakeBroker) -> None:
     """With records of its own a second one may run, but gets no port; once the first is gone it takes over."""
     brokers = [make_broker(), make_broker()]

@@ -57,6 +57,21 @@ async def a_run(heard: Subscriber) -> Json:
     return result
 
 
+async def test_a_server_that_is_away_at_the_start_is_waited_for(
+    tmp_path: Path, mosquitto: Mosquitto, postgres: Postgres, database: str
+) -> None:
+    config, broker = configured(tmp_path, "bench-1", postgres, database), f"mqtt://{mosquitto.host}:{mosquitto.port}"
+    words = ("serve", "--config", config, "--device", "sim://scripted?script=1", "--broker", broker, "--json")
+    postgres.stop()
+    async with subscribed(mosquitto.port) as heard, steadyhead(*words) as child:
+        failed = await child.heard.next("stand_failed", wait=60.0)
+        assert "it is tried again" in failed["text"]
+        postgres.start()
+        await ready(heard)
+        assert (await a_run(heard))["verdict"] == "void"
+        assert (await child.end())[0] == 0
+
+
 async def test_two_daemons_and_one_database(
     mosquitto: Mosquitto, postgres: Postgres, database: str, tmp_path: Path
 ) -> None:

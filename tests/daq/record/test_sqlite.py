@@ -3,7 +3,7 @@
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from daq.record.errors import (
     DatabaseBusyError,
     DatabaseDamagedError,
     DatabaseMissingError,
+    DatabaseReplacedError,
     DatabaseUnwritableError,
     DiskFullError,
     RecordError,
@@ -96,6 +97,47 @@ def test_a_damaged_file_says_so(store: Store, url: str) -> None:
     file.write_bytes(whole[:4096] + b"\xa5" * (len(whole) - 4096))
     with pytest.raises(DatabaseDamagedError, match=r"bench\.db: the file is damaged.*backup"):
         store.runs(Filter())
+
+
+def gone(file: Path) -> None:
+    file.unlink()
+
+
+def moved(file: Path) -> None:
+    file.rename(file.with_name("elsewhere.db"))
+
+
+def copied_over(file: Path) -> None:
+    other = file.with_name("other.db")
+    shutil.copy(file, other)
+    other.replace(file)
+
+
+def folder_gone(file: Path) -> None:
+    file.parent.rename(file.parent.with_name("elsewhere"))
+
+
+@pytest.mark.parametrize("happens", [gone, moved, copied_over, folder_gone])
+def test_a_file_that_is_not_the_one_that_was_opened_takes_nothing(
+    store: Store, url: str, happens: Callable[[Path], None]
+) -> None:
+    """The open file would go on taking runs that nobody can ever read."""
+    store.start_run(started(1))
+    happens(file_of(url))
+    for write in (lambda: store.start_run(started(2)), lambda: store.finish_run(started(1).run, finish(started(1)))):
+        with pytest.raises(DatabaseReplacedError, match=r"bench\.db: expected the file that was opened at the start"):
+            write()
+
+
+def test_a_file_that_was_moved_back_takes_all(store: Store, url: str) -> None:
+    store.start_run(started(1))
+    file = file_of(url)
+    away = file.with_name("elsewhere.db")
+    file.rename(away)
+    with pytest.raises(DatabaseReplacedError):
+        store.finish_run(started(1).run, finish(started(1)))
+    away.rename(file)
+    assert store.finish_run(started(1).run, finish(started(1))).data["seq"] == 1
 
 
 def test_a_folder_that_cannot_be_made_says_so(tmp_path: Path) -> None:
