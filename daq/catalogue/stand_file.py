@@ -50,6 +50,7 @@ class Calibration:
 class StandConfig:
     """A stand and all that the daemon needs around it.
 
+    An `example` describes no stand that there is.
     `calibrations` is by channel name (`pressure`, `current`, `voltage`, `flow`, `temperature`). `text` is the file as
     read and `digest` the SHA-256 of its bytes, in hex. `data` is absolute. With `must_acknowledge` no start is
     taken before the newest verdict was acknowledged. `keep_free` is the reserve on the disk, in bytes. With
@@ -69,6 +70,7 @@ class StandConfig:
     path: Path
     must_acknowledge: bool = False
     keep_free: int = 100_000_000
+    example: bool = False
     must_record: bool = True
 
     @property
@@ -103,6 +105,7 @@ def _build(table: StandTable, source: Source) -> StandConfig:
         path=source.path,
         must_acknowledge=table.line.acknowledge,
         keep_free=round(table.record.keep_free),
+        example=table.example,
         must_record=table.record.evidence == "required",
     )
 

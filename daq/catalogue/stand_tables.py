@@ -183,6 +183,7 @@ class LimitsTable(Table):
 class StandTable(Table):
     """The whole of `stand.toml`."""
 
+    example: bool = False
     revision: Revision
     site: TopicName
     stand: TopicName

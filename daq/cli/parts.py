@@ -21,10 +21,10 @@ def check(config: ConfigOption = None, json: JsonOption = False) -> None:
     """Check stand, parts and cautions, and name every mistake at once."""
     from dataclasses import asdict
 
-    from daq.catalogue.find import find_config
     from daq.catalogue.load import check as check_all
+    from daq.cli.config import configuration
 
-    directory = find_config(config)
+    directory = configuration(config)
     problems = check_all(directory)
     if json:
         put_json([asdict(problem) for problem in problems])
@@ -68,10 +68,10 @@ def show(
 
 
 def _load(config: ConfigOption) -> "Catalogue":
-    from daq.catalogue.find import find_config
     from daq.catalogue.load import load_catalogue, load_stand
+    from daq.cli.config import configuration
 
-    directory = find_config(config)
+    directory = configuration(config)
     return load_catalogue(directory, load_stand(directory).stand)
 
 

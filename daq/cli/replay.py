@@ -26,7 +26,7 @@ def replay(
     import asyncio
     import time
 
-    from daq.catalogue.find import find_config
+    from daq.cli.config import configuration
     from daq.cli.run_text import FINDING_HEAD, READING_HEAD, finding_rows, reading_rows
     from daq.publish import contract as c
     from daq.stand.rejudge import in_force, rejudge
@@ -36,7 +36,7 @@ def replay(
     async def judge() -> c.ResultData:
         where = str(file.absolute())  # any name, also one that would be cut when read as an address
         device = await open_replay(Address(f"replay://{where}", "replay", where))
-        return await rejudge(device, in_force(device, find_config(config) if config else None))
+        return await rejudge(device, in_force(device, configuration(config) if config else None))
 
     began = time.perf_counter()
     result = asyncio.run(judge())

@@ -204,15 +204,15 @@ def open_store(config: Path | None, database: str | None, data: Path | None = No
 
 def database_url(config: Path | None, database: str | None, data: Path | None = None) -> str:
     """The database that options name, else the configured one."""
-    from daq.catalogue.find import find_config
     from daq.catalogue.load import load_stand
+    from daq.cli.config import configuration
     from daq.record.engine import sqlite_url
 
     if database is not None and data is not None:
         raise typer.BadParameter("expected at most one of them", param_hint="--database, --data")
     if data is not None:
         return sqlite_url(data / "records.db")
-    return database or load_stand(find_config(config)).database
+    return database or load_stand(configuration(config)).database
 
 
 def _utc(time: datetime | None) -> datetime | None:

@@ -10,10 +10,10 @@ from datetime import date, datetime
 from pathlib import Path
 
 from daq.catalogue.errors import CatalogueError
-from daq.catalogue.find import find_config
 from daq.catalogue.load import check as check_configuration
 from daq.catalogue.load import load_stand
 from daq.catalogue.stand_file import Broker, StandConfig
+from daq.cli.config import TO_DO, configuration
 from daq.publish.errors import BrokerError, BrokerRefusesError
 from daq.publish.mqtt import connect
 from daq.record.errors import DatabaseMissingError, OldSchemaError, RecordError
@@ -42,7 +42,7 @@ class Outcome:
 def outcomes(config: Path | None, today: date | None = None) -> Iterator[Outcome]:
     """All checks. Without a stand that can be read, only the configuration's."""
     try:
-        directory = find_config(config)
+        directory = configuration(config)
     except CatalogueError as error:
         yield Outcome("configuration", False, str(error), "steadyhead setup check --config DIR")
         return
@@ -52,12 +52,12 @@ def outcomes(config: Path | None, today: date | None = None) -> Iterator[Outcome
         yield Outcome(
             "configuration", False, f"{place}: expected {problem.expected}, found {problem.found}", problem.do
         )
-    if not problems:
-        yield Outcome("configuration", True, str(directory))
     try:
         stand = load_stand(directory)
     except CatalogueError:
         return
+    if not problems:
+        yield _whose(stand, directory)
     yield from calibration(stand, today or datetime.now().astimezone().date())
     yield asyncio.run(device(stand.device))
     yield asyncio.run(broker(stand))
@@ -65,8 +65,21 @@ def outcomes(config: Path | None, today: date | None = None) -> Iterator[Outcome
     yield disk(stand.data)
 
 
+def _whose(stand: StandConfig, directory: Path) -> Outcome:
+    """An example, however sound, is nobody's configuration."""
+    found = f"{stand.path}: an example; its stand, certificates and parts are invented"
+    return (
+        Outcome("configuration", False, found, TO_DO)
+        if stand.example
+        else Outcome("configuration", True, str(directory))
+    )
+
+
 def calibration(stand: StandConfig, today: date) -> Iterator[Outcome]:
-    """Channels whose calibration is overdue, or that none is."""
+    """Channels whose calibration is overdue, or that none is; those of an example were never calibrated."""
+    if stand.example:
+        yield Outcome("calibration", False, "invented certificates", TO_DO)
+        return
     late = [(name, c) for name, c in stand.calibrations.items() if c.due < today]
     for name, calibrated in late:
         mend = f"have the channel calibrated, then edit [channel.{name}.calibration] in {stand.path}"

@@ -9,8 +9,8 @@ from time import monotonic
 from typing import TYPE_CHECKING
 
 from daq.catalogue.errors import CatalogueError
-from daq.catalogue.find import find_config
 from daq.catalogue.load import load_stand
+from daq.cli.config import configuration
 from daq.cli.exits import Exit
 from daq.cli.output import in_terminal, put, put_json, put_record
 from daq.cli.setup_device_json import as_json
@@ -47,7 +47,7 @@ def look(config: Path | None, address: str | None, seconds: float, *, live: bool
     """
     stand: StandConfig | None = None
     try:
-        stand = load_stand(find_config(config))
+        stand = load_stand(configuration(config))
         place = address or stand.device
     except CatalogueError:
         if address is None:

@@ -8,8 +8,8 @@ from typing import Any
 
 from daq.catalogue import units
 from daq.catalogue.cautions import load_cautions
-from daq.catalogue.find import find_config
 from daq.catalogue.load import load_stand
+from daq.cli.config import configuration, refuse_real
 from daq.cli.output import in_terminal, note, put, put_json, put_table
 from daq.measure.leak import LeakFound
 from daq.measure.steps import Step
@@ -40,8 +40,9 @@ def measure(config: Path | None, address: str | None, seconds: float, *, json: b
         DriverError: its device cannot be opened.
         StandError: no leak could be found, and why.
     """
-    directory = find_config(config)
+    directory = configuration(config)
     stand = load_stand(directory)
+    refuse_real(stand, address or stand.device)
     say = put if in_terminal() and not json else note
     for caution in load_cautions(directory):
         say(f"- {caution.title}")

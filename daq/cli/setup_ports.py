@@ -8,8 +8,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from daq.catalogue.find import find_config
 from daq.catalogue.load import load_stand
+from daq.cli.config import configuration
 from daq.cli.exits import Exit
 from daq.cli.output import complain, in_terminal, note, put, put_json, put_table
 from daq.cli.setup_udev import file_of, rule
@@ -52,7 +52,7 @@ def print_rule(config: Path | None, text: str | None) -> Exit:
         CatalogueError: there is no stand to name the port after, or mistakes are in it.
         AddressError: the address is none of a port that a rule can name.
     """
-    stand = load_stand(find_config(config))
+    stand = load_stand(configuration(config))
     place = Address.parse(text or stand.device).place
     port = port_at(place, ports)
     if port is None:

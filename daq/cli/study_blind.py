@@ -49,12 +49,12 @@ def blind(
     """
     import time
 
-    from daq.catalogue.find import find_config
+    from daq.cli.config import configuration
     from daq.study.blind import Plan
     from daq.study.blind_report import as_data
 
     plan = Plan(
-        find_config(config),
+        configuration(config),
         scenario,
         seed,
         units,

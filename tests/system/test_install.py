@@ -50,34 +50,49 @@ def test_what_lies_where(machine: Machine) -> None:
     )
     assert files["etc/sysusers.d/steadyhead.conf"][0] == 0o644
     assert files["etc/steadyhead/daemon.env"][0] == 0o640
-    assert files["etc/steadyhead/stand.toml"][0] & 0o007 == 0, "whoever has no business with it cannot read it"
+    for name, (mode, _) in files.items():
+        assert not name.startswith("etc/steadyhead/") or mode == 0o640, "whoever has no business with it cannot read it"
     assert (machine.root / "var/lib/steadyhead").stat().st_mode & 0o777 == 0o750
     link = machine.root / "usr/local/bin/steadyhead"
     unit = files["etc/systemd/system/steadyhead.service"][1].decode()
     assert f"ExecStart={link.readlink()} serve" in unit
 
 
-def test_the_configuration_that_it_makes_is_good(machine: Machine) -> None:
+def test_the_example_that_it_leaves_is_good_and_is_no_configuration(machine: Machine) -> None:
     machine.run("install")
     etc = machine.root / "etc" / "steadyhead"
-    assert check(etc) == []
-    assert load_stand(etc).data == Path("/var/lib/steadyhead")
+    for example in (etc / "example", etc / "example" / "stand-driven.toml"):
+        assert check(example) == []
+        assert load_stand(example).example
+        assert load_stand(example).data == Path("/var/lib/steadyhead")
+    assert not (etc / "stand.toml").exists()
+    assert list((etc / "parts").iterdir()) == []
 
 
 def test_the_program_that_it_copies_is_whole(machine: Machine) -> None:
     machine.run("install")
     app = machine.root / "opt" / "steadyhead"
-    words = [sys.executable, "-m", "daq.cli", "parts", "check", "--config", str(machine.root / "etc" / "steadyhead")]
+    words = [
+        sys.executable,
+        "-m",
+        "daq.cli",
+        "parts",
+        "check",
+        "--config",
+        str(machine.root / "etc/steadyhead/example"),
+    ]
     env = {name: value for name, value in os.environ.items() if name != "STEADYHEAD_CONFIG"}
     said = subprocess.run(words, cwd=app, env=env, capture_output=True, text=True, check=False)
-    assert (said.returncode, said.stderr) == (0, "")
+    assert said.returncode == 0
+    assert re.fullmatch(r"steadyhead: \S+/example/stand.toml: an example; .* invented\n", said.stderr)
 
 
 def test_a_second_time_changes_nothing_and_keeps_what_was_written(machine: Machine) -> None:
     machine.run("install")
     stand = machine.root / "etc/steadyhead/stand.toml"
-    stand.write_text(stand.read_text(encoding="utf-8").replace("revision = 1", "revision = 7"), encoding="utf-8")
-    (machine.root / "etc/steadyhead/parts/mh-2101.toml").unlink()
+    stand.write_text("revision = 7", encoding="utf-8")
+    (machine.root / "etc/steadyhead/parts/own.toml").write_text("revision = 3", encoding="utf-8")
+    (machine.root / "etc/steadyhead/cautions.toml").write_text("# our own", encoding="utf-8")
     old = machine.root / "opt/steadyhead/daq/of_an_older_version.py"
     old.write_text("")
     before = machine.files()

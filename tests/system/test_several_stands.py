@@ -19,7 +19,11 @@ WORDS = ("pass", "void")
 def written(folder: Path, name: str, device: str) -> Path:
     """A stand's file beside the parts that all of them share."""
     text = (folder / "stand.toml").read_text(encoding="utf-8")
-    for before, after in (('stand = "bench-1"', f'stand = "{name}"'), ("serial:///dev/ttyACM0", device)):
+    for before, after in (
+        ("example = true\n", ""),
+        ('stand = "bench-1"', f'stand = "{name}"'),
+        ("serial:///dev/ttyACM0", device),
+    ):
         assert text.count(before) == 1
         text = text.replace(before, after)
     (folder / f"{name}.toml").write_text(text, encoding="utf-8")

@@ -61,7 +61,9 @@ async def manager(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mosquitto: Mo
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
-    return Path(shutil.copytree(CONFIG, tmp_path / "config"))
+    folder = Path(shutil.copytree(CONFIG, tmp_path / "config"))
+    change(folder / "stand.toml", "example = true\n", "")
+    return folder
 
 
 def change(file: Path, before: str, after: str) -> None:

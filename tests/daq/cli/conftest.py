@@ -22,6 +22,7 @@ def config(tmp_path: Path) -> Path:
     stand = directory / "stand.toml"
     text = stand.read_text(encoding="utf-8")
     assert '"~/.local/share/steadyhead"' in text
+    text = text.replace("example = true\n", "")  # as somebody's own
     stand.write_text(text.replace("~/.local/share/steadyhead", str(tmp_path / "data")), encoding="utf-8")
     return directory
 
