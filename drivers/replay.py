@@ -1,7 +1,7 @@
 """A recording as a device: the same bytes read in the same way, as fast as can be."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -18,8 +18,11 @@ from drivers.text_lines_replay import RECORDED, TextReader
 
 MOST_SCANS = 1 << 16
 """Scans in a frame, at most, and far more than there can be."""
+PORTION = 4096
+"""Bytes of an entry that are read together: a spoilt entry of 16 MB may hold a piece in each second byte."""
 BREATHE_EVERY = 64
-"""Entries between two pauses in which other tasks get their turn; a pause costs as much as reading some entries."""
+"""Entries, or portions of one, between two pauses in which other tasks get their turn; a pause costs as much as reading
+some entries."""
 
 
 class Reader(Protocol):
@@ -83,7 +86,7 @@ class ReplayDevice:
     async def events(self) -> AsyncIterator[Event]:
         for event in self._reader.first:
             yield event
-        for number, entry in enumerate(self._entries):
+        for number, entry in enumerate(_portions(self._entries)):
             if self._closed:
                 return
             if number % BREATHE_EVERY == 0:
@@ -135,6 +138,14 @@ class ReplayDevice:
 
     async def close(self) -> None:
         self._closed = True
+
+
+def _portions(entries: Iterable[Entry]) -> Iterator[Entry]:
+    for entry in entries:
+        if isinstance(entry, bytes):
+            yield from (entry[begin : begin + PORTION] for begin in range(0, len(entry), PORTION))
+        else:
+            yield entry
 
 
 class _LinkReader:

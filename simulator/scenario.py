@@ -61,7 +61,7 @@ def load_scenario(name: str) -> Scenario:
 def _read(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:  # also for numbers or brackets without end
         raise ScenarioError(f"{path}: expected a TOML file in UTF-8, found: {error}; correct it there") from error
 
 

@@ -33,6 +33,9 @@ MOST = 1_000_000
 """Characters of a file, at most."""
 DEEPEST = 30
 """Dots in a key, at most: reading one costs the square of them."""
+_NAME = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
+_LONG_KEY = re.compile(rf"(?<![\w-])(?:{_NAME}[ \t]*+\.[ \t]*+){{{DEEPEST + 1}}}")
+"""A key of too many names, wherever it stands: a name may hold a `=`, and a table in braces has keys too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +112,8 @@ def _beyond(text: str) -> str:
     """What makes a text cost more to read than any configuration does, or an empty string."""
     if len(text) > MOST:
         return f"{len(text)} characters"
-    for number, line in enumerate(text.splitlines(), 1):
-        if line.partition("=")[0].count(".") > DEEPEST:
-            return f"a key of {line.partition('=')[0].count('.')} dots in line {number}"
+    if found := _LONG_KEY.search(text):
+        return f"a key of more in line {text.count(chr(10), 0, found.start()) + 1}"
     return ""
 
 

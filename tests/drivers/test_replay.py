@@ -1,5 +1,6 @@
 """A replay gives what the live device gave."""
 
+import tracemalloc
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -187,6 +188,24 @@ async def test_a_recording_cut_short_ends_with_down(tmp_path: Path) -> None:
     assert last.link is Link.DOWN
     assert "cut short at byte" in last.reason
     assert_same(events, live[: len(events)])
+
+
+async def test_an_entry_with_a_piece_in_each_second_byte_takes_no_more_room_than_some_times_itself(
+    tmp_path: Path,
+) -> None:
+    path, size = tmp_path / "run.rec", 100_000
+    stand = Stand()
+    device = await started(stand)
+    writer = RecordingWriter(path, device.recording_header())
+    writer.wire(b"A\0" * (size // 2))
+    writer.close({})
+    replay = await open_replay(Address(f"replay://{path}", "replay", str(path)))
+    tracemalloc.start()
+    assert [event async for event in replay.events()] == []
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert replay.counts.bad == size // 2 - 1  # the first may be the rest of a frame
+    assert peak < 20 * size
 
 
 async def test_nothing_can_be_asked_of_a_recording(tmp_path: Path) -> None:

@@ -413,8 +413,12 @@ def test_loading_fails_with_all_of_them(config: Path, spoil: Spoil) -> None:
 @pytest.mark.parametrize(
     ("text", "found"),
     [
-        ("a" + ".a" * 50_000 + " = 1\n", "found a key of 50000 dots in line"),
-        ("[a" + ".a" * 31 + "]\n", "found a key of 31 dots in line"),
+        ("a" + ".a" * 50_000 + " = 1\n", "found a key of more in line 1;"),
+        ("[a" + ".a" * 31 + "]\n", "found a key of more in line 1;"),
+        ("\n[[ 'a' " + '. "a"' * 31 + "]]\n", "found a key of more in line 2;"),
+        ("a = { b = 1, a" + ".a" * 50_000 + " = 1 }\n", "found a key of more in line 1;"),
+        ('"=".a' + ".a" * 50_000 + " = 1\n", "found a key of more in line 1;"),
+        (r'"\"="' + r'."\"="' * 50_000 + " = 1\n", "found a key of more in line 1;"),
         ("# " + "x" * 1_000_001 + "\n", "characters; mend it"),
     ],
 )
