@@ -30,7 +30,7 @@ LOAD = 0.03
 """By so much a motor's current may differ at the same load: brushes, and a winding that warms."""
 HELD = 0.02
 """By so much a relief valve or a regulator may hold another pressure than before."""
-FOLLOWS = 3.0
+FOLLOWS = 2.0
 """Current follows a change of flow, voltage or pressure by at most so many times its share."""
 CAREFUL = 1.5
 """Expanded uncertainties (95 %) of a ratio beyond which it differs: several are looked at in every run."""

@@ -1,9 +1,9 @@
 """One channel alone jumps while the unit runs and the valve stands still: no unit does that.
 
-In the open line pressure goes with the square of flow; against a shut valve current goes with pressure; speed follows
-the voltage at once. So whatever happens to a unit or its supply moves two channels, and a step in one alone is the
-channel's own: its sensor, its wire or its reference. The shares are far from what the laws give, since meters lag and
-motors differ; they are common practice and have no source.
+In the open line pressure goes with the square of flow; against a shut valve current goes with pressure; speed, and flow
+with it, follows the voltage at once, whatever the current does. So whatever happens to a unit or its supply moves two
+channels, and a step in one alone is the channel's own: its sensor, its wire or its reference. The shares are far from
+what the laws give, since meters lag and motors differ; they are common practice and have no source.
 """
 
 import math
@@ -35,7 +35,7 @@ COMPANIONS: dict[Valve, dict[str, dict[str, float]]] = {
     Valve.OPEN: {
         "pressure": {"flow": 0.1},
         "flow": {"pressure": 0.5},
-        "voltage": {"flow": 0.25, "current": 0.25},
+        "voltage": {"flow": 0.25},
         "current": {"flow": 0.25, "voltage": 0.1},
     },
     Valve.SHUT: {

@@ -489,7 +489,8 @@ class Run:
         unfit = self._why_unfit(step)
         self._visits.feed(step, self.stage, fit=unfit in ("", SUPPLY_LOW))
         turned = stage_of(self.stages[self._at - 1]).name in TRAVELS
-        jumped = self._jumps.feed(step, stage_of(self.stage).valve, fit=not unfit, turned=turned)
+        fit = unfit in ("", SUPPLY_LOW)
+        jumped = self._jumps.feed(step, stage_of(self.stage).valve, fit=fit, turned=turned)
         if jumped:
             self._end(voided=f"{jumped} jumped alone")
         elif self._all_read or self._take_readings(step, unfit):
@@ -612,8 +613,7 @@ class Run:
     def _contradicted(self) -> str:
         """Signals that speak against where the valve was confirmed, or a channel that was found out within its span,
         until the stage's time ran out; empty for neither. What such a channel showed before may be in the findings."""
-        found_out = self._belief.bits and self._unfit.endswith(FAULTY)
-        return self._unfit if self._unfit in CONTRADICTIONS or found_out else ""
+        return self._unfit if self._unfit in CONTRADICTIONS or self._unfit.endswith(FAULTY) else ""
 
     def _unanswered(self) -> str:
         if self._unfit.endswith(FAULTY):

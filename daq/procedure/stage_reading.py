@@ -92,7 +92,7 @@ class StageReading:
         self._calm, self._turning = Calm((), {}), ""
         self._watch = Watch({}, stand.reading, {})
         self._settled = set[str]()
-        self._sagging = self._told_sagging = self._by_hand = False
+        self._sagging = self._told_sagging = self._by_hand = self._supplied = False
         self._places, self._travels = places, travels(stages)
         self._rated = False
         self._volts = part.test_voltage
@@ -207,6 +207,7 @@ class StageReading:
         """
         self._by_hand = by_hand
         sagging = unfit == SUPPLY_LOW
+        self._supplied |= not unfit
         if sagging is not self._sagging:
             self._sagging = sagging
             self._watch.restart()
@@ -252,7 +253,8 @@ class StageReading:
         needed = [q for q in reads if any(r.quantity == q for r in asked)]
         if self._sagging:
             self._watch.looks -= 1
-            return self._under_low_supply(window) if "current" in needed else [], False
+            counts = "current" in needed and not self._supplied
+            return self._under_low_supply(window) if counts else [], False
         # What is settled is kept as it is: to look again would be to look until one likes what one sees.
         taken = [self._take(q, window, self._looks(q)) for q in needed if q not in self._settled]
         self._settled |= {q for q in needed if q not in self._settled and self._is_settled(q)}
@@ -298,7 +300,8 @@ class StageReading:
         return target is not None and reading is not None and not reading.is_interval and target >= reading.combined.U
 
     def _under_low_supply(self, window: Window) -> list[Taken]:
-        """Too much current counts although the supply sags; anything else is told once and kept as void."""
+        """Too much current counts although the supply sags, for it may be what pulls it down; anything else is told
+        once and kept as void. A supply that was right before in this run was pulled down by something else."""
         taken = self._take("current", window)
         fails = any(f.result is Result.NOT_MET for f in taken.findings)
         if not fails and self._told_sagging:

@@ -31,6 +31,10 @@ FAULTS = (
     "followed/module/good/pressure/gain/-0.06/throttle/1",
     "followed/module/good/flow/gain/-0.06/free_flow/1",
     "driven/turbine/good/pressure/gain/-0.06/throttle/1",
+    "driven/turbine/good/current/gain/0.06/throttle/1",
+    "followed/displacement/good/pressure/offset/-0.2/throttle/1",
+    "followed/turbine/good/voltage/swapped:current/0/free_flow/1",
+    "followed/module/good/voltage/swapped:current/0/reopen/1",
 )
 ROLES = (Role.PRESSURE, Role.SHUNT)
 DEVICE = Identity(
@@ -72,7 +76,8 @@ def test_no_fault_gives_a_wrong_verdict(name: str) -> None:
         ("followed/module/good/pressure/gain/0.2/shutoff/1", False),
         ("followed/module/good/flow/gain/-0.2/reopen/1", True),
         ("followed/module/good/flow/gain/-0.2/free_flow/1", False),
-        ("followed/module/good/flow/stuck/0/reopen/1", False),
+        ("followed/module/good/flow/stuck/0/reopen/1", True),
+        ("followed/module/good/flow/stuck/0/free_flow/1", False),
         ("followed/turbine/good/excitation/gain/-0.2/zeroed/1", False),
     ],
 )

@@ -53,8 +53,9 @@ MOMENTS = {
 FIRST_SIGNAL = {"pump": {}, "module": {FLOW: "free_flow"}}
 """The first moment at which a channel has shown a signal under power, where it is not the first after `powered`. A
 module's line is shut until `reopen`, and its meter lags behind the valve."""
-RELATIVE = frozenset({Kind.GAIN, Kind.OFFSET, Kind.SWAPPED})
-"""Kinds that one run finds only by a change: afterwards each window looks like that of another unit."""
+RELATIVE = frozenset({Kind.GAIN, Kind.OFFSET, Kind.SWAPPED, Kind.DRIFT, Kind.STUCK, Kind.STUCK_NOISE})
+"""Kinds that one run finds only by a change: afterwards each window looks like that of another unit, as a current that
+is stuck at nothing looks like that of a motor with an open winding."""
 
 
 @dataclass(frozen=True, slots=True)
