@@ -1,5 +1,6 @@
 """The mutation study's parts, on small modules: which changes are made, how a trial ends, and what is counted."""
 
+import argparse
 import math
 import os
 import sys
@@ -228,3 +229,21 @@ def test_a_draw_is_the_same_for_the_same_seed() -> None:
     assert found["measure"] > 40
     every, of = draw(files[1:2], 0, 1)
     assert len(every) == of["measure"] > 20
+
+
+@pytest.mark.parametrize(("condition", "passes"), [("True", True), ("False", False)])
+def test_by_import_nothing_is_tried_while_tests_fail_by_themselves(
+    tmp_path: Path, condition: str, passes: bool, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A test that fails on unchanged code would count every mutant as killed."""
+    from tests.studies.mutation.__main__ import check_unchanged
+
+    (tmp_path / "pytest.ini").write_text("[pytest]\n")  # tests are named from here
+    (tmp_path / "test_small.py").write_text(f"def test_it():\n    assert {condition}\n")
+    options, name = argparse.Namespace(tests=[str(tmp_path)], longest=5.0), "test_small.py"
+    if passes:
+        check_unchanged({"daq/judge/a.py": (name,)}, options)
+        return
+    with pytest.raises(RuntimeError, match="unchanged code"):
+        check_unchanged({"daq/judge/a.py": (name,)}, options)
+    assert "daq/judge/a.py: fails with nothing changed" in capfd.readouterr().err

@@ -5,7 +5,8 @@
     --tests PATH           only the tests of this folder or file; again for more (those of the three packages)
     --sample N             so many mutants of each package, drawn at random; 0 for all (150)
     --seed S               the seed of the draw (1)
-    --by-import            the tests that import a module, instead of those that coverage shows to reach the line
+    --by-import            the tests that import a module, instead of those that coverage shows to reach the line;
+                           they are first run once on the code as it is, and must pass
     --longest SECONDS      for each mutant only its first tests, that take so long together (all)
     --jobs J               processes at a time (1)
     --write                puts the tables into README.md beside this file
@@ -23,7 +24,7 @@ import random
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -33,7 +34,16 @@ from hypothesis import HealthCheck, Phase, settings
 from tests.studies.mutation.cover import FOLDERS, PACKAGES, Imported, Reached, reached_by_tests
 from tests.studies.mutation.mutants import Module, Mutant, Site
 from tests.studies.mutation.tally import HEAD, Equivalents, Tried, rows
-from tests.studies.mutation.trial import ARGUMENTS, Outcome, Served, forget, forked, try_imported, try_in_place
+from tests.studies.mutation.trial import (
+    ARGUMENTS,
+    Outcome,
+    Served,
+    forget,
+    forked,
+    try_imported,
+    try_in_place,
+    unchanged_passes,
+)
 
 ROOT = Path(__file__).parents[3]
 HERE = Path(__file__).parent
@@ -49,6 +59,8 @@ def main() -> None:
     reached = Imported(ROOT, options.tests) if options.by_import else reached_by_tests(ROOT, options.tests)
     equivalents = Equivalents(HERE / "equivalent.toml")
     drawn, found = draw(_files(options), options.sample, options.seed)
+    if options.by_import:
+        check_unchanged({m.file: tuple(reached.all_tests(m.file)) for m in drawn}, options)
     tried = run(drawn, reached, options, lambda t: _tell(t, equivalents))
     told = [Tried(mutant, outcome, equivalents.why(mutant)) for mutant, outcome in tried]
     page = _page(told, found, options)
@@ -113,6 +125,34 @@ def draw(files: Sequence[str], sample: int, seed: int) -> tuple[list[Mutant], Co
         chosen = random.Random(f"{seed} {package}").sample(all_of_it, min(sample or len(all_of_it), len(all_of_it)))
         drawn += [module.mutant(site) for module, site in chosen]
     return drawn, Counter({package: len(of_it) for package, of_it in sites.items()})
+
+
+def check_unchanged(tests_of: Mapping[str, tuple[str, ...]], options: argparse.Namespace) -> None:
+    """Runs the tests of each module once on the code as it is: one that fails by itself counts as a kill each time.
+    They get twice the time that a mutant gets, so that no mutant meets a test that was not run here.
+
+    Raises:
+        RuntimeError: a test fails, or the tests could not be collected.
+    """
+    longest = 2.0 * options.longest
+    lists = {tests: file for file, tests in tests_of.items() if tests}
+
+    def serve(items: dict[str, pytest.Item]) -> None:
+        for tests, file in lists.items():
+            if not unchanged_passes(items, tests, SLACK * min(UNKNOWN_S, longest) + UNKNOWN_S, longest):
+                os.write(voice, f"{file}: fails with nothing changed: pytest -x {' '.join(tests)}\n".encode())
+                os._exit(1)
+        os._exit(0)
+
+    def collect() -> None:
+        forget()
+        pytest.main([*ARGUMENTS, *options.tests], plugins=[Served(serve)])
+
+    voice = os.dup(2)
+    code = forked(collect) if lists else 0
+    os.close(voice)
+    if code != 0:
+        raise RuntimeError("the tests do not pass, or cannot be collected, on unchanged code; make them pass first")
 
 
 def run(

@@ -93,15 +93,20 @@ def try_in_place(
 
     def job() -> None:
         put_in_place(sys.modules[mutant.module], mutant.source)
-        of_files = {item.nodeid: item for test in tests for item in _items_of(items, test)}
-        chosen, until = list(of_files.values()), time.process_time() + longest
-        for item, after in zip(chosen, [*chosen[1:], None], strict=True):
-            item.ihook.pytest_runtest_protocol(item=item, nextitem=after)
-            if time.process_time() > until:
-                break
-        os._exit(SURVIVED)
+        _run_in_order(items, tests, longest)
 
     return _outcome(forked(job, seconds))
+
+
+def unchanged_passes(
+    items: dict[str, pytest.Item], tests: Sequence[str], seconds: float, longest: float = math.inf
+) -> bool:
+    """Whether tests that are collected already, or all those of files, pass on the code as it is."""
+
+    def job() -> None:
+        _run_in_order(items, tests, longest)
+
+    return _outcome(forked(job, seconds)) is Outcome.SURVIVED
 
 
 def try_imported(
@@ -122,6 +127,17 @@ def try_imported(
         os._exit(SURVIVED if code in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED) else KILLED)
 
     return _outcome(forked(job, seconds))
+
+
+def _run_in_order(items: dict[str, pytest.Item], tests: Sequence[str], longest: float) -> None:
+    """Runs them and ends the process: at the first that fails, or as survived."""
+    of_files = {item.nodeid: item for test in tests for item in _items_of(items, test)}
+    chosen, until = list(of_files.values()), time.process_time() + longest
+    for item, after in zip(chosen, [*chosen[1:], None], strict=True):
+        item.ihook.pytest_runtest_protocol(item=item, nextitem=after)
+        if time.process_time() > until:
+            break
+    os._exit(SURVIVED)
 
 
 def _items_of(items: dict[str, pytest.Item], test: str) -> list[pytest.Item]:
