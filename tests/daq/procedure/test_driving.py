@@ -11,20 +11,9 @@ import pytest
 from daq.judge.requirement import Quantity, Requirement
 from daq.measure.flow import Flow
 from daq.measure.steps import STEP_S, Step
-from daq.procedure.driving import (
-    ASTRAY_S,
-    DRY_RUN_S,
-    DRY_SPARE_S,
-    RUN_DOWN_S,
-    SLOWER,
-    TOLD_S,
-    Driving,
-    pauses_of,
-    places_of,
-)
+from daq.procedure.driving import Driving, pauses_of, places_of
 from daq.procedure.effects import Outputs
 from daq.procedure.plan import Drive, Kind, Part
-from daq.procedure.stage_reading import DRY_ON_S
 from daq.procedure.table import Valve, sequence
 from tests.daq.procedure.bench import module, pump
 
@@ -123,15 +112,7 @@ def test_stages_without_power_take_it_away(stage: str) -> None:
     assert driven.steps(STEP_S, stage).outputs.power is False
 
 
-@pytest.mark.parametrize(
-    ("most", "runs"),
-    [
-        (None, max(DRY_RUN_S - DRY_SPARE_S, DRY_ON_S + 0.1)),
-        (2.0, DRY_RUN_S),
-        (1.5, 1.5 - DRY_SPARE_S),
-        (1.0, DRY_ON_S + 0.1),
-    ],
-)
+@pytest.mark.parametrize(("most", "runs"), [(None, 1.0), (2.0, 1.2), (1.5, 1.1), (1.0, 1.0)])
 def test_a_dry_check_runs_as_long_as_it_is_read_and_once_only(most: float | None, runs: float) -> None:
     """Or so much shorter than the part's limit that switching off is in time; never shorter than it can be read."""
     driven = Driven(part=pump(dry_check_s=most)).steps(STEP_S, "dry_check")
@@ -168,7 +149,7 @@ def test_a_switch_that_does_not_open(late: int, why: str) -> None:
     """A motor that runs down is given its time; with power failed before, the next run of the unit is a new one."""
     driven = Driven().steps(3.0, "free_flow")
     driven.obeys = False
-    driven.steps(DRIVE.obeyed + RUN_DOWN_S + late * STEP_S, "finish")
+    driven.steps(0.8 + 1.0 + late * STEP_S, "finish")
     assert driven.driving.disobeyed == why
 
 
@@ -285,7 +266,7 @@ def test_an_open_valve_is_not_told_shut_nor_out_of_reach() -> None:
 
 @pytest.mark.parametrize(("late", "overdue"), [(0, False), (2, True)])
 def test_a_valve_is_overdue_after_its_travel_and_a_little_more(late: int, overdue: bool) -> None:
-    seconds = SLOWER * DRIVE.travel + TOLD_S
+    seconds = 2.5  # of 2.0 s by 1.1, and 0.3 s for telling
     opened = Driven().steps(seconds + late * STEP_S, "connect").driving
     assert opened.overdue is overdue
     assert opened.told_open is (True if overdue else None)
@@ -333,7 +314,7 @@ def test_signals_that_show_the_valve_elsewhere_for_long(
         driven.steps(1.0, "free_flow" if end else "throttle")
         driving = driven.driving
         assert not driving.astray(None, stage, flowing=False)
-        driven.steps(DRIVE.travel + ASTRAY_S + late * STEP_S, stage if stage != "connect" else "shutoff")
+        driven.steps(2.0 + 3.0 + late * STEP_S, stage if stage != "connect" else "shutoff")
         assert driving.astray(seen, stage, flowing=flowing) is told
         assert not driving.astray(None, stage, flowing=flowing)  # once they agree the time begins anew
         assert not driving.astray(seen, stage, flowing=flowing)

@@ -11,7 +11,7 @@ import pytest
 
 from daq.measure.flow import Flow
 from daq.measure.steps import Step
-from daq.procedure.jumps import AFTER, BEFORE, COMPANIONS, COUNTS, GAP, LEAST, MOST, RESTING, SIGNIFICANT, Jumps
+from daq.procedure.jumps import AFTER, BEFORE, COMPANIONS, GAP, LEAST, RESTING, SIGNIFICANT, Jumps
 from daq.procedure.table import Valve
 
 USUAL = {"pressure": 300e3, "voltage": 13.5, "current": 5.0, "flow": 3e-5}
@@ -69,6 +69,12 @@ def test_another_channel_that_goes_with_it_speaks_for_the_unit(
 
 
 @pytest.mark.parametrize(("valve", "name", "other"), BESIDE)
+def test_one_that_moves_by_more_than_half_as_much_always_does(valve: Valve, name: str, other: str) -> None:
+    """A voltage is then the one that has jumped alone, where no flow goes with it."""
+    assert said({name: jumped(0.021), other: jumped(0.6 * 0.021)}, valve)[-1] in {"", "voltage"} - {name}
+
+
+@pytest.mark.parametrize(("valve", "name", "other"), BESIDE)
 def test_so_does_one_that_scatters_too_much_to_tell(valve: Valve, name: str, other: str) -> None:
     """Three standard errors are what a companion may have moved by unseen."""
     share = COMPANIONS[valve][name][other]
@@ -111,7 +117,7 @@ def test_a_jump_lies_between_two_times_of_rest(times: float, expected: str) -> N
 def test_a_change_by_the_converters_own_steps_is_none(name: str, times: float, named: bool) -> None:
     """With scatter to see between its steps one and a half of them; a mean that does not move at all is anywhere
     within a π-th of a step, before and after (the first term of the quantiser's Fourier series)."""
-    step = times * JUMP / COUNTS
+    step = times * JUMP / 1.5
     s = 0.1 * step  # of means of 25 samples, so that samples scatter by half a step
     lively = jumped(JUMP, *(2 * [[1.0 + s, 1.0 - s]]))
     assert verdict(lively, name, lsb={name: step * USUAL[name]}, valve=Valve.OPEN) == (name if named else "")
@@ -121,8 +127,8 @@ def test_a_change_by_the_converters_own_steps_is_none(name: str, times: float, n
 
 def test_a_signal_that_is_lost_is_no_jump() -> None:
     for sign in (-1.0, 1.0):
-        assert verdict(jumped(sign * (MOST - 0.1))) == "pressure"
-        assert verdict(jumped(sign * (MOST + 0.1))) == ""
+        assert verdict(jumped(sign * 2.9)) == "pressure"
+        assert verdict(jumped(sign * 3.1)) == ""
     assert verdict(jumped(0.0, after=[0.0])) == ""
     assert verdict(jumped(0.0, before=[-1.0])) == ""
 
