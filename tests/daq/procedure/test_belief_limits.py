@@ -146,6 +146,14 @@ def test_ten_times_the_longest_standstill_that_was_seen(seconds: float, stuck: b
     assert found(belief, replace(RUNS, still=still(pressure=seconds))) == ({Column.PRESSURE} if stuck else set())
 
 
+def test_a_standstill_that_goes_on_teaches_nothing() -> None:
+    """It may be the fault."""
+    belief, _ = made(pressure=1.0)
+    for k, on_for in ((0.1, 1.8), (0.2, 1.9), (0.3, 2.0)):
+        belief.feed(replace(RUNS, still=still(pressure=k)), "free_flow", on_for)
+    assert found(belief, replace(RUNS, still=still(pressure=0.45))) == {Column.PRESSURE}
+
+
 @pytest.mark.parametrize(("current", "on_for"), [(0.14, 2.0), (5.0, 1.95)])
 def test_only_a_unit_that_runs_for_long_enough_is_learnt_from(current: float, on_for: float) -> None:
     belief, trace = made(pressure=1.0)
@@ -175,7 +183,11 @@ def looked(before: float, after: float, **more: object) -> set[Column]:
     seen = RUNS.t + cast(float, options["after_entry"])
     belief.feed(replace(RUNS, number=5, t=seen), stage, on_for)
     scatter(trace, cast(float, options["share"]), pressure=after)
-    return found(belief, replace(RUNS, number=10, t=seen + 1.0), stage="throttle", on_for=on_for)
+    found(belief, replace(RUNS, number=10, t=seen + 1.0), stage="throttle", on_for=on_for)
+    if belief.wrong:
+        assert belief.wrong == {Column.PRESSURE: "scatters far less than it did, as nothing that runs does"}
+        assert belief.since == {Column.PRESSURE: pytest.approx(seen)}
+    return set(belief.wrong)
 
 
 @pytest.mark.parametrize(

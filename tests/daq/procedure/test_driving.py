@@ -89,6 +89,7 @@ def test_a_run_begins_and_ends_without_power_and_with_the_valve_open() -> None:
     assert driven.outputs.valve < 1.0
     assert driven.driving.end() == driven.outputs == Outputs(power=False, valve=1.0)
     assert driven.driving.has_powered
+    assert driven.steps(1.0, "finish").driving.has_powered  # and stays so
 
 
 def test_power_comes_once_the_valve_has_been_at_its_end_for_as_long_as_it_may_take() -> None:
@@ -164,6 +165,7 @@ def test_after_power_off_a_switch_that_does_not_close_again_is_no_failure_of_pow
 
 
 def test_only_a_supply_that_can_be_set_is_set() -> None:
+    assert Driving(DRIVE, pump(), STAGES, {}).outputs.supply is None
     assert Driven().outputs.supply is None
     driven = Driven(settable=True, part=pump(test_voltage=12.0))
     assert driven.outputs.supply == 12.0
