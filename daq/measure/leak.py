@@ -59,6 +59,9 @@ def leak_of(
     measured), which moves pressure by `thermal` (Pa/K) for each of them: a doubt of every rate. Rates that do not rise
     with pressure are made to, by pooling neighbours (isotonic regression, Barlow et al. 1972).
 
+    A short record does not show how slow its noise is. Where neighbours resemble each other by 0.9 U holds the true
+    rate in 94 % of records of 10 s, in 93 % of 5 s, in 86 % of 2 s and 73 % of 1 s; by 0.6 or less in 93 % and more.
+
     Raises:
         LeakError: pressure rises by more than the uncertainty, so something else than a leak is at work.
     """

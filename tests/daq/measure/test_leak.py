@@ -109,12 +109,12 @@ def test_rates_are_as_doubtful_as_they_say() -> None:
     assert 0.92 <= inside / total <= 0.99, inside / total
 
 
-@pytest.mark.parametrize("steps", [21, 40])
-def test_the_rate_of_a_short_record_of_correlated_noise_is_as_doubtful_as_it_says(steps: int) -> None:
+@pytest.mark.parametrize(("steps", "phi"), [(21, 0.6), (40, 0.6), (100, 0.8), (100, 0.9), (200, 0.95)])
+def test_the_rate_of_a_short_record_of_correlated_noise_is_as_doubtful_as_it_says(steps: int, phi: float) -> None:
     """Monte Carlo: a line takes two degrees of freedom from the few that such a record has."""
     rng, inside, total = np.random.default_rng(1), 0, 0
     t = T[:steps]
-    for noise in autoregressive(rng, 0.6, 200, steps):
+    for noise in autoregressive(rng, phi, 200, steps):
         [point] = leak_of(t, 400e3 - 5e3 * t + 300.0 * noise, kelvins=0.0).points
         inside += abs(point.rate - 5e3) <= point.U
         total += 1
