@@ -55,6 +55,8 @@ class Belief:
         self._floors = {Column.PRESSURE: channels.floor.pressure, Column.CURRENT: channels.floor.current}
         self._at_rest: dict[Column, float] = {}
         self._running: dict[Column, float] = {}
+        self._ran_with: dict[Column, float] = {}  # at least so much each shows where it is lively
+        self._steps: Floats = np.zeros(len(Column))  # how channels scatter in steps of their converter
         self._longest = [0.0] * len(Column)
         self._before: tuple[float, ...] = NEVER_STILL
         self._learnt = False
@@ -111,6 +113,7 @@ class Belief:
         self._longest = [max(pair) for pair in zip(self._longest, ended, strict=True)]
         if on_for is not None and on_for >= RUN_UP_S + LEARN_S and abs(step.current) >= self._current_floor:
             self._running = self._lively(LEARN_S, NEEDED)
+            self._ran_with = {c: abs(_level(step, c)) * LIVELY / self._steps[c] for c in self._running}
             self._learnt = True
 
     def _lively(self, seconds: float, columns: tuple[Column, ...]) -> dict[Column, float]:
@@ -122,9 +125,9 @@ class Belief:
         trace, lsb = self._measuring.trace, self._measuring.converter.lsb
         sensed = trace.values()[-round(seconds * trace.sample_hz) :].copy()
         sensed[:, Column.VOLTAGE] += self._channels.voltage.lead_resistance * sensed[:, Column.CURRENT]
-        changes = np.diff(sensed, axis=0)
-        scatter, most = changes.std(axis=0) / np.sqrt(2.0), np.quantile(np.abs(changes), 0.98, axis=0)
-        lively = (scatter >= LIVELY * lsb[: len(scatter)]) & (most >= ACROSS * lsb[: len(most)])
+        changes = np.diff(sensed, axis=0) / lsb[: sensed.shape[1]]
+        self._steps, most = changes.std(axis=0) / np.sqrt(2.0), np.quantile(np.abs(changes), 0.98, axis=0)
+        lively = (self._steps >= LIVELY) & (most >= ACROSS)
         return {c: max(SOON_S, TIMES * self._longest[c]) for c in columns if lively[c]}
 
     # Finding out.
@@ -138,9 +141,13 @@ class Belief:
         if abs(step.current) < self._current_floor:
             # Nothing runs any more: no voltage is the same with and without its load.
             return column is Column.VOLTAGE and still > step.t - self._ran_at + SOON_S
-        if min(still, on_for) > self._running.get(column, np.inf):
+        if min(still, on_for) > self._running.get(column, np.inf) and self._lively_at(column, step):
             return True
         return min(still, on_for - RUN_UP_S) >= STILL_S and self._should_move(column, step, stage)
+
+    def _lively_at(self, column: Column, step: Step) -> bool:
+        """Whether a channel that was lively still is at this level: what pumps make scatters in proportion to it."""
+        return abs(_level(step, column)) >= self._ran_with[column]
 
     def _should_move(self, column: Column, step: Step, stage: str) -> bool:
         """Whether the channel's scatter must show in its counts, or pressure stayed although the valve shut."""
@@ -189,6 +196,10 @@ class Belief:
         self._beyond_since = (self._beyond_since or step.t) if beyond else None
         if self._beyond_since is not None and step.t - self._beyond_since >= NO_CURRENT_S:
             self._found(Column.CURRENT, "is beyond its span although power is off", self._beyond_since)
+
+
+def _level(step: Step, column: Column) -> float:
+    return {Column.PRESSURE: step.pressure, Column.VOLTAGE: step.voltage, Column.CURRENT: step.current}[column]
 
 
 def _scatter(changes: Floats) -> float:

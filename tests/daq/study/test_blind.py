@@ -370,3 +370,13 @@ def test_the_command_tells_it() -> None:
     data = json.loads(said.stdout)
     assert data["settings"]["units"] == 1
     assert {v["way"] for v in data["verdicts"]} == {"by hand", "r = 1", "r = 0"}
+
+
+def test_a_module_whose_open_line_hardly_moves_a_coarse_converter_is_not_stuck() -> None:
+    """10 bits over 1000 kPa: pressure scatters behind the shut valve and not in the open line, where it is a fortieth.
+    Before, such a channel had stopped moving."""
+    laboratory = Laboratory(Plan(CONFIG, units=2400, reports=400))
+    outcome = laboratory.try_out(Case("decide", 899, "module"))
+    assert "10 and 11 bits" in outcome.traits
+    assert {tested.word for tested in outcome.tested.values()} == {"fail"}
+    assert not all(j.true for j in outcome.tested[1.0].judged)
