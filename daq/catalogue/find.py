@@ -8,6 +8,7 @@ import sysconfig
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from daq.access import opened_by
 from daq.catalogue.errors import CatalogueError, Problem
 
 VARIABLE = "STEADYHEAD_CONFIG"
@@ -25,16 +26,37 @@ def find_config(named: Path | None = None, environ: Mapping[str, str] = os.envir
     """The configuration: `named`, else the one in STEADYHEAD_CONFIG, else the first of `places()` there is.
 
     Raises:
-        CatalogueError: what was named is no file and holds no stand.toml, or none of the places does.
+        CatalogueError: what was named is no file and holds no stand.toml, or none of the places does; or the first that
+            does, or may, is closed to this user.
     """
     chosen = named or (Path(environ[VARIABLE]) if environ.get(VARIABLE) else None)
     looked = (chosen,) if chosen else places()
-    found = next((place for place in looked if stand_file(place).is_file()), None)
+    found = next((place for place in looked if _is_there(stand_file(place))), None)
     if found is None:
         where = ", ".join(str(place) for place in looked)
         do = f"name the directory, or a stand's file in it, with --config or {VARIABLE}"
         raise CatalogueError([Problem(where, "", f"a directory with {STAND_FILE} in it", "none", do)])
     return found
+
+
+def _is_there(file: Path) -> bool:
+    """A place that is closed is not passed over: what is found behind it would be another stand.
+
+    Raises:
+        CatalogueError: it is closed to this user.
+    """
+    try:
+        file.stat()
+    except PermissionError:
+        raise CatalogueError([closed(file)]) from None
+    except OSError:
+        return False
+    return file.is_file()
+
+
+def closed(path: Path) -> Problem:
+    """The mistake of a file or folder that this user may not read."""
+    return Problem(str(path), "", "a file or folder that you may read", "permission denied", opened_by(path))
 
 
 def find_configs(named: Sequence[Path], environ: Mapping[str, str] = os.environ) -> list[Path]:

@@ -1,5 +1,6 @@
 """The stand and the catalogue, loaded from a configuration directory, and the check of both."""
 
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -7,9 +8,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from daq.catalogue import units
 from daq.catalogue.cautions import read_cautions
 from daq.catalogue.errors import CatalogueError, Problem, UnknownPartError
-from daq.catalogue.find import PARTS, folder, stand_file
+from daq.catalogue.find import PARTS, closed, folder, stand_file
 from daq.catalogue.part_tables import PartTable
 from daq.catalogue.requirement_table import context_of
 from daq.catalogue.source import Source, body_of, open_source, validate
@@ -18,6 +20,10 @@ from daq.procedure.plan import Part, Stand
 
 _LISTED = 6
 """Part numbers that a message lists; with a usual one's length it then fits a reply of 200 characters."""
+
+
+FREE = ("name", "description", "fluid", "number", "source", "certificate", "title", "text")
+"""Keys whose text is for people."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +109,20 @@ def check(config: Path) -> list[Problem]:
     return problems + _read_parts(config, stand.stand if stand else None)[1] + read_cautions(config)[1]
 
 
+def respelled(config: Path) -> Iterator[str]:
+    """A line for each value whose unit is read though it is spelled in another way than ours."""
+    for path in (stand_file(config), *sorted((folder(config) / PARTS).glob("*.toml"))):
+        source = open_source(path)
+        if isinstance(source, Source):
+            for key, text in source.texts():
+                if key.rpartition(".")[2] not in FREE and (read := units.respelled(text)):
+                    yield f"{path}: {key}: {text!r} is read as {read!r}"
+
+
 def _read_parts(config: Path, stand: Stand | None) -> tuple[list[Entry], list[Problem]]:
     parts = folder(config) / PARTS
+    if parts.is_dir() and not os.access(parts, os.R_OK | os.X_OK):  # it would look empty
+        return [], [closed(parts)]
     paths = sorted(parts.glob("*.toml"))
     if not paths:
         return [], [Problem(str(parts), "", "a file NAME.toml for each part", "none", "add one")]

@@ -7,7 +7,7 @@ import hashlib
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -19,6 +19,7 @@ from pydantic_core import ErrorDetails
 
 from daq.catalogue.errors import Problem
 from daq.catalogue.fields import MISTAKE
+from daq.catalogue.find import closed
 from daq.printable import is_plain
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -50,6 +51,18 @@ class Source:
     def problem(self, key: str, expected: str, found: str, do: str) -> Problem:
         return Problem(str(self.path), key, expected, found, do)
 
+    def values(self) -> Iterator[tuple[tuple[int | str, ...], Any]]:
+        """Everything in the file, outside first, with the way to it."""
+        waiting: list[tuple[tuple[int | str, ...], Any]] = [((), self.tables)]
+        for loc, value in waiting:  # which grows meanwhile
+            yield loc, value
+            inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+            waiting += [((*loc, step), each) for step, each in inner]
+
+    def texts(self) -> Iterator[tuple[str, str]]:
+        """Every text in the file, with its key."""
+        yield from ((_key(loc, self.tables), value) for loc, value in self.values() if isinstance(value, str))
+
 
 def open_source(path: Path) -> Source | Problem:
     """Reads a file, or says why it cannot be read."""
@@ -60,6 +73,8 @@ def open_source(path: Path) -> Source | Problem:
             return Problem(str(path), "", f"at most {MOST} characters, and {DEEPEST} dots in a key", found, "mend it")
         source = Source(path, text, hashlib.sha256(raw).hexdigest(), tomllib.loads(text))
         return _unfit(source) or source
+    except PermissionError:
+        return closed(path)
     except OSError as error:
         found = error.strerror or str(error)
         return Problem(str(path), "", "a readable file", found.lower(), "create it, or point --config at its directory")
@@ -79,8 +94,7 @@ def open_source(path: Path) -> Source | Problem:
 def _unfit(source: Source) -> Problem | None:
     """What no key may hold, whatever it means: tables too deep in one another, a number larger than TOML has, a text
     with a control character (but for line ends and tabs)."""
-    waiting: list[tuple[tuple[int | str, ...], Any]] = [((), source.tables)]
-    for loc, value in waiting:  # which grows meanwhile
+    for loc, value in source.values():
         key = _key(loc, source.tables)
         if len(loc) > NESTED:
             return source.problem(key, f"at most {NESTED} tables and arrays in one another", "more", "take some out")
@@ -88,8 +102,6 @@ def _unfit(source: Source) -> Problem | None:
             return source.problem(key, _WHOLE, "a larger one", "write what is meant")
         if isinstance(value, str) and not is_plain(value.replace("\n", "").replace("\t", "")):
             return source.problem(key, "text without control characters", quoted(value), "take them out")
-        inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
-        waiting += [((*loc, step), each) for step, each in inner]
     return None
 
 

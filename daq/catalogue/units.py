@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
+from daq.catalogue import spellings
+
 if TYPE_CHECKING:
     import pint
 
@@ -107,6 +109,15 @@ def read_sane(text: object, dimension: Dimension) -> float:
     return value
 
 
+def respelled(text: str) -> str | None:
+    """How a value is read whose unit is spelled in another way, such as `95 L/h` for `95 LPH`; else None."""
+    match = _NUMBER_AND_UNIT.fullmatch(text) if len(text) <= LONGEST else None
+    if match is None or spellings.doubt(match[2]):
+        return None
+    unit = spellings.spelled(match[2])
+    return None if unit == match[2] else f"{match[1]} {unit}"
+
+
 def is_a(text: object, dimension: Dimension) -> bool:
     """Tells whether a text is a value of this dimension."""
     try:
@@ -133,10 +144,13 @@ def _registry() -> "pint.UnitRegistry[float]":
 
 @cache
 def _parsed(unit: str, text: str, expected: str) -> "pint.Unit":
-    if re.search(r"\b(psi|bar|k?Pa)[_ (]*[ga]\)?$|gauge|absolute", unit):
+    if re.search(r"\b(psi|bar|k?Pa)[_ (]*[ga]\)?$|gauge|absolute", unit, re.IGNORECASE):
         raise UnitMistakeError(
             expected, repr(text), "leave gauge or absolute out of the unit; the key `reference` says it"
         )
+    if doubt := spellings.doubt(unit):
+        raise UnitMistakeError(expected, f"{text!r}, {doubt[0]}", doubt[1])
+    unit = spellings.spelled(unit)
     try:
         if _UNIT.fullmatch(unit):
             return _registry().parse_units(f"1{unit}" if unit.startswith("/") else unit)

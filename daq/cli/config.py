@@ -22,7 +22,8 @@ DeviceOption = Annotated[
     ),
 ]
 DataOption = Annotated[
-    Path | None, typer.Option("--data", metavar="DIR", help="Where database, recordings and traces lie instead.")
+    Path | None,
+    typer.Option("--data", metavar="DIR", readable=False, help="Where database, recordings and traces lie instead."),
 ]
 
 

@@ -25,7 +25,7 @@ def demo(
     *,
     fast: Annotated[bool, typer.Option("--fast", help="Faster than real time, and end afterwards.")] = False,
     data: Annotated[
-        Path, typer.Option("--data", metavar="DIR", help="Where database, recordings and traces lie.")
+        Path, typer.Option("--data", metavar="DIR", readable=False, help="Where database, recordings and traces lie.")
     ] = Path("steadyhead-data/demo"),
     config: ConfigOption = None,
     json: JsonOption = False,

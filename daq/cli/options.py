@@ -10,6 +10,7 @@ ConfigOption = Annotated[
     typer.Option(
         "--config",
         metavar="PATH",
+        readable=False,
         help="Configuration directory, or a stand's file in one (default: $STEADYHEAD_CONFIG, ./config, …).",
     ),
 ]

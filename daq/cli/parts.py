@@ -22,10 +22,13 @@ def check(config: ConfigOption = None, json: JsonOption = False) -> None:
     from dataclasses import asdict
 
     from daq.catalogue.load import check as check_all
+    from daq.catalogue.load import respelled
     from daq.cli.config import configuration
 
     directory = configuration(config)
     problems = check_all(directory)
+    for line in respelled(directory):
+        complain(line)
     if json:
         put_json([asdict(problem) for problem in problems])
     for problem in [] if json else problems:

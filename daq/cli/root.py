@@ -5,11 +5,13 @@ import traceback
 from importlib import import_module
 from importlib.metadata import version
 from importlib.util import find_spec
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperCommand, TyperGroup
+from typer.core import TyperCommand, TyperGroup, TyperOption
 
+from daq.access import opened_by
 from daq.cli.exits import Exit, exit_for
 from daq.cli.output import PROGRAM, complain, put, silence
 
@@ -33,6 +35,17 @@ TRACEBACK = "STEADYHEAD_TRACEBACK"
 
 OURS: dict[object, Exit] = {None: Exit.PASS, 1: Exit.INTERRUPTED, 2: Exit.USAGE}
 """The framework ends with 2 after wrong usage, and with 1 where a prompt or a pipe was cut off."""
+
+
+_with_type = TyperOption.display_type_rich
+
+
+def _without_type_of_flags(option: TyperOption, ctx: Any) -> str | None:
+    """Help shows what follows an option, and nothing follows a flag."""
+    return None if option.is_flag else _with_type(option, ctx)
+
+
+TyperOption.display_type_rich = _without_type_of_flags  # type: ignore[method-assign,assignment] # no setting does it
 
 
 class Commands(TyperGroup):
@@ -83,6 +96,9 @@ def _report(error: Exception) -> Exit:
         error = error.exceptions[0]  # a group says nothing of its own
     if os.environ.get(TRACEBACK):
         traceback.print_exception(error)
+    if isinstance(error, PermissionError) and error.filename is not None:
+        complain(f"{error.filename}: permission denied; {opened_by(Path(os.fsdecode(error.filename)))}")
+        return Exit.INTERNAL
     code = exit_for(error)
     if code is None:
         complain(f"internal error: {type(error).__name__}: {error}; set {TRACEBACK}=1 to see where, and report it")

@@ -1,5 +1,6 @@
 """`steadyhead runs`: what was recorded, listed, shown and exported. Reads only."""
 
+import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -31,17 +32,38 @@ class Format(StrEnum):
     CSV = "csv"
 
 
+TIMES = "2026-11, 2026-11-03 or '2026-11-03 07:30', local unless it ends with Z or +01:00"
+
+
+def moment(text: str) -> datetime:
+    """A time as people give it, local where they say nothing else; a month or year is its first day."""
+    try:
+        month = re.fullmatch(r"(\d{4})(?:-(\d\d?))?", text.strip())
+        found = datetime(int(month[1]), int(month[2] or 1), 1) if month else datetime.fromisoformat(text.strip())  # noqa: DTZ001 - local
+        return found.astimezone()
+    except (ValueError, OverflowError, OSError):
+        raise typer.BadParameter(f"expected a time such as {TIMES}, found {text!r}") from None
+
+
 DatabaseOption = Annotated[
     str | None, typer.Option("--database", metavar="URL", help="Database (default: the one in stand.toml).")
 ]
 DataOption = Annotated[
-    Path | None, typer.Option("--data", metavar="DIR", help="The database in this directory, as `run --data` wrote it.")
+    Path | None,
+    typer.Option(
+        "--data", metavar="DIR", readable=False, help="The database in this directory, as `run --data` wrote it."
+    ),
 ]
 PartOption = Annotated[str | None, typer.Option("--part", help="Only this part number.")]
 SerialOption = Annotated[str | None, typer.Option("--serial", help="Only this serial number.")]
 VerdictOption = Annotated[str | None, typer.Option("--verdict", help="Only pass, fail, undecided or void.")]
-SinceOption = Annotated[datetime | None, typer.Option("--since", help="Begun then or later (UTC).")]
-UntilOption = Annotated[datetime | None, typer.Option("--until", help="Begun before (UTC).")]
+SinceOption = Annotated[
+    datetime | None,
+    typer.Option("--since", parser=moment, metavar="TIME", help=f"Begun then or later: {TIMES}."),
+]
+UntilOption = Annotated[
+    datetime | None, typer.Option("--until", parser=moment, metavar="TIME", help="Begun before then; as --since.")
+]
 
 
 @app.command(name="list")
@@ -147,11 +169,15 @@ def export(
     format_: Annotated[Format, typer.Option("--format", help="json, or csv with one line a finding.")] = Format.JSON,
     json: JsonOption = False,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="A file instead of standard output.")] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file of --output where it is there.")] = False,
 ) -> None:
     """Export runs, oldest first."""
     from daq.cli.run_text import as_csv, as_json
 
     wanted = filter_of(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=ALL)
+    if output is not None and output.exists() and not force:
+        why = f"{output} is there already; name another file, or add --force to replace it"
+        raise typer.BadParameter(why, param_hint="--output")
     with open_store(config, database, data) as store:
         lines = store.runs(wanted)
         told = [store.run(line.run).data for line in reversed(lines)]
@@ -160,7 +186,8 @@ def export(
         sys.stdout.write(text)
     else:
         try:
-            output.write_text(text, encoding="utf-8")
+            with output.open("w" if force else "x", encoding="utf-8", newline="") as file:
+                file.write(text)
         except OSError as error:
             why = f"{output} cannot be written ({error.strerror}); name another file or mend its folder"
             raise typer.BadParameter(why, param_hint="--output") from error
@@ -176,13 +203,13 @@ def filter_of(
     until: datetime | None,
     limit: int,
 ) -> "Filter":
-    """What options ask for; times without a zone are UTC. Wrong usage where a verdict is none."""
+    """What options ask for. Wrong usage where a verdict is none."""
     from daq.cli.exits import BY_VERDICT
     from daq.record.values import Filter
 
     if verdict is not None and verdict not in BY_VERDICT:
         raise typer.BadParameter(f"{verdict!r} is none of {', '.join(BY_VERDICT)}", param_hint="--verdict")
-    return Filter(part=part, serial=serial, verdict=verdict, since=_utc(since), until=_utc(until), limit=limit)
+    return Filter(part=part, serial=serial, verdict=verdict, since=since, until=until, limit=limit)
 
 
 @contextmanager
@@ -215,8 +242,12 @@ def database_url(config: Path | None, database: str | None, data: Path | None = 
     return database or load_stand(configuration(config)).database
 
 
-def _utc(time: datetime | None) -> datetime | None:
-    return time.replace(tzinfo=UTC) if time is not None and time.tzinfo is None else time
+def data_of(config: Path | None, data: Path | None = None) -> Path:
+    """Where recordings and traces lie."""
+    from daq.catalogue.find import find_config
+    from daq.catalogue.load import load_stand
+
+    return data or load_stand(find_config(config)).data
 
 
 def _time(time: datetime | None) -> str | None:

@@ -20,6 +20,7 @@ def serve(
         typer.Option(
             "--config",
             metavar="PATH",
+            readable=False,
             help="Configuration directory, or a stand's file in one (default: $STEADYHEAD_CONFIG, ./config, …); may be "
             "given again for another stand.",
         ),

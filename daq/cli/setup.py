@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daq.cli.config import DeviceOption
+from daq.cli.config import DataOption, DeviceOption
 from daq.cli.exits import Exit
 from daq.cli.options import ConfigOption, JsonOption
 from daq.cli.output import put_json, put_table
@@ -25,11 +25,11 @@ def setup() -> None:
 
 
 @app.command()
-def check(config: ConfigOption = None, json: JsonOption = False) -> None:
+def check(config: ConfigOption = None, data: DataOption = None, json: JsonOption = False) -> None:
     """Check configuration, calibration, device, broker, database and disk; say what is wrong and what mends it."""
     from daq.cli.setup_checks import outcomes
 
-    found = list(outcomes(config))
+    found = list(outcomes(config, data=data))
     if json:
         put_json([asdict(outcome) for outcome in found])
     else:
@@ -46,6 +46,7 @@ def database(
     url: Annotated[
         str | None, typer.Option("--database", metavar="URL", help="Database (default: the one in stand.toml).")
     ] = None,
+    data: DataOption = None,
     to: Annotated[
         str | None, typer.Option("--to", metavar="REVISION", help="An older schema revision, to go back a version.")
     ] = None,
@@ -58,7 +59,7 @@ def database(
     """
     from daq.cli.setup_database import move
 
-    move(config, url, to, json=json)
+    move(config, url, data, to, json=json)
 
 
 @app.command()

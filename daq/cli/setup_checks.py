@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
+from daq.access import opened_by
 from daq.catalogue.errors import CatalogueError
 from daq.catalogue.load import check as check_configuration
 from daq.catalogue.load import load_stand
@@ -16,6 +17,7 @@ from daq.catalogue.stand_file import Broker, StandConfig
 from daq.cli.config import TO_DO, configuration
 from daq.publish.errors import BrokerError, BrokerRefusesError
 from daq.publish.mqtt import connect
+from daq.record.engine import sqlite_url
 from daq.record.errors import DatabaseMissingError, OldSchemaError, RecordError
 from daq.record.store import Store
 from daq.stand.daemon import broker_of
@@ -39,8 +41,9 @@ class Outcome:
     mend: str = ""
 
 
-def outcomes(config: Path | None, today: date | None = None) -> Iterator[Outcome]:
-    """All checks. Without a stand that can be read, only the configuration's."""
+def outcomes(config: Path | None, today: date | None = None, data: Path | None = None) -> Iterator[Outcome]:
+    """All checks, of the records in `data` where it is given. Without a stand that can be read, only the
+    configuration's."""
     try:
         directory = configuration(config)
     except CatalogueError as error:
@@ -61,8 +64,8 @@ def outcomes(config: Path | None, today: date | None = None) -> Iterator[Outcome
     yield from calibration(stand, today or datetime.now().astimezone().date())
     yield asyncio.run(device(stand.device))
     yield asyncio.run(broker(stand))
-    yield database(stand.database)
-    yield disk(stand.data)
+    yield database(sqlite_url(data / "records.db") if data else stand.database)
+    yield disk(data.absolute() if data else stand.data)
 
 
 def _whose(stand: StandConfig, directory: Path) -> Outcome:
@@ -160,9 +163,16 @@ def database(url: str) -> Outcome:
 
 def disk(data: Path) -> Outcome:
     """Whether recordings can be written, and for how long there is room."""
-    there = next(place for place in (data, *data.parents) if place.exists())
+    try:
+        there = next(place for place in (data, *data.parents) if place.exists())
+    except PermissionError:
+        return Outcome("disk", False, f"{data}: permission denied", opened_by(data))
     if not os.access(there, os.W_OK):
         mend = f"sudo install -d -o $USER {data}" if there != data else f"sudo chown $USER {data}"
+        if there == data and data.stat().st_uid not in (0, os.geteuid()):  # such as an installed daemon's
+            mend = (
+                f"nothing, to read records; to test, be {data.owner()}:  sudo -u {data.owner()} steadyhead setup check"
+            )
         return Outcome("disk", False, f"{data}: may not be written", mend)
     free = shutil.disk_usage(there).free
     text = f"{data}: {free / 1e9:.1f} GB free"

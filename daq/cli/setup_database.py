@@ -11,7 +11,7 @@ from daq.record.schema import HEAD, REVISIONS
 from daq.record.store import Store
 
 
-def move(config: Path | None, url: str | None, to: str | None, *, json: bool) -> None:
+def move(config: Path | None, url: str | None, data: Path | None, to: str | None, *, json: bool) -> None:
     """Brings the database to a revision, the newest by default, and says from which it came.
 
     Raises:
@@ -19,7 +19,7 @@ def move(config: Path | None, url: str | None, to: str | None, *, json: bool) ->
     """
     if to is not None and to not in REVISIONS:
         raise typer.BadParameter(f"{to!r} is none of {', '.join(REVISIONS)}", param_hint="--to")
-    with closing(Store(database_url(config, url))) as store:
+    with closing(Store(database_url(config, url, data))) as store:
         before, after = store.move(to or HEAD), to or HEAD
         if json:
             put_json({"database": store.where, "before": before, "after": after})

@@ -8,7 +8,7 @@ import typer
 
 from daq.cli.options import ConfigOption, JsonOption
 from daq.cli.output import note, put_json, put_table
-from daq.cli.runs import ALL, DatabaseOption, SinceOption, UntilOption, filter_of, open_store
+from daq.cli.runs import ALL, DatabaseOption, DataOption, SinceOption, UntilOption, filter_of, open_store
 
 if TYPE_CHECKING:
     from daq.study.gauge import Gauge
@@ -38,6 +38,7 @@ def repeats(
     *,
     config: ConfigOption = None,
     database: DatabaseOption = None,
+    data: DataOption = None,
     since: SinceOption = None,
     until: UntilOption = None,
     group: Annotated[int, typer.Option("--group", help="Units in a row that make one point of the chart.")] = 1,
@@ -62,7 +63,7 @@ def repeats(
     from daq.study.history import series_of
     from daq.study.repeats import study
 
-    runs = _runs(part, config, database, since, until, simulated=simulated)
+    runs = _runs(part, config, (database, data), since, until, simulated=simulated)
     lines = study(series_of(runs), group, pool_above)
     if json:
         put_json({"part": part, "part_revision": runs[-1]["part_revision"], "requirements": [_plain(x) for x in lines]})
@@ -86,7 +87,7 @@ def _missing(lines: "list[Line]") -> Iterator[str]:
         yield reason if len(named) == len(lines) else f"{', '.join(named)}: {reason}"
 
 
-def _runs(part: str, config: Any, database: Any, since: Any, until: Any, *, simulated: bool) -> "list[Data]":
+def _runs(part: str, config: Any, where: Any, since: Any, until: Any, *, simulated: bool) -> "list[Data]":
     """The finished runs that count, oldest first.
 
     Raises:
@@ -96,7 +97,7 @@ def _runs(part: str, config: Any, database: Any, since: Any, until: Any, *, simu
     from daq.study.history import newest_revision
 
     wanted = filter_of(part=part, serial=None, verdict=None, since=since, until=until, limit=ALL)
-    with open_store(config, database) as store:
+    with open_store(config, *where) as store:
         listed = [line for line in store.runs(wanted) if line.ended is not None]
         runs: list[Data] = [store.run(line.run).data for line in reversed(listed) if line.sim is simulated]
     if not runs:

@@ -1,6 +1,7 @@
 """The store: one database, asked and written from one thread, each call one short transaction."""
 
 import json
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
@@ -10,6 +11,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from daq.access import opened_by
 from daq.record import queries
 from daq.record.engine import connect, for_reading, for_writing, shown
 from daq.record.errors import (
@@ -284,6 +286,7 @@ class Store:
     def _prepare_file(self) -> None:
         file = Path(self._engine.url.database or "")
         if self._reads:
+            self._refuse_closed(file)
             if file.is_file():
                 return
             raise DatabaseMissingError(
@@ -293,6 +296,17 @@ class Store:
             file.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise DatabaseUnwritableError(f"database {file}: its folder cannot be made: {error}") from error
+
+    @staticmethod
+    def _refuse_closed(file: Path) -> None:
+        try:
+            if not file.exists() or os.access(file, os.R_OK):
+                return
+        except PermissionError:  # its folder is closed
+            pass
+        raise DatabaseUnwritableError(
+            f"database {file}: expected a file that you may read, found permission denied; {opened_by(file)}"
+        )
 
     @staticmethod
     def _keep_what_was_in_force(session: Session, started: StartedRun) -> None:

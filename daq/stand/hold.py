@@ -85,12 +85,25 @@ def _lock(config: StandConfig) -> Iterator[None]:
 
 def _taken(config: StandConfig, path: Path) -> str:
     process = path.read_text(encoding="ascii").strip()
-    who, how = (f"process {process}", f" (kill {process})") if process else ("another process", "")
+    who, how = (f"process {process}", f" ({stopping(process)})") if process else ("another process", "")
     return (
         f"stand {config.stand.site}/{config.stand.name}: expected nobody else at work on it, found {who} with its "
         f"records in {config.data}; stop that one{how}, or give this one records of its "
         "own"
     )
+
+
+def stopping(process: str, processes: Path = Path("/proc")) -> str:
+    """The command that stops a process: a service would be started again if it were killed."""
+    try:
+        group = (processes / process / "cgroup").read_text(encoding="utf-8")
+    except (OSError, ValueError):
+        group = ""
+    services = [name for name in group.strip().split("/") if name.endswith(".service")]
+    if not services or (services[-1].startswith("user@")):
+        return f"kill {process}"
+    manager = "systemctl --user" if services[0].startswith("user@") else "sudo systemctl"
+    return f"{manager} stop {services[-1].removesuffix('.service')}"
 
 
 async def _close_unfinished(config: StandConfig, store: AsyncStore) -> None:
