@@ -78,6 +78,7 @@ class Stand:
         self.device: Device | None = None
         self._now, self._clock = now, clock
         self.identity: Identity | None = None
+        self._restarted = False  # and has not said since then who it is
         self._idle: Idle | None = None
         self._clocks: ClockWatch | None = None
         self._active: ActiveRun | None = None
@@ -116,7 +117,7 @@ class Stand:
                 if device.virtual and self._lease is not None and isinstance(event, Block):
                     await self._lease.turn()
                 breath += 1
-                if device.virtual and self._active is None:
+                if device.virtual and self._active is None and not self._restarted:
                     await self._wait_for_a_run()
                 elif breath >= BREATH or self._lease is not None:  # a lease must not wait for a backlog of blocks
                     breath = 0
@@ -229,6 +230,7 @@ class Stand:
 
     def _identify(self, identity: Identity) -> None:
         self.identity, self._status, self._newest = identity, None, None
+        self._restarted = False
         real = self.device is not None and keeps_wall_time(self.device)
         self._clocks = ClockWatch(self.config.stand.channels.clock_tolerance) if real else None
         self._say(identity)
@@ -253,6 +255,9 @@ class Stand:
             self._effects(self._active.feed(event))
         if event.identity is not None:
             self._identify(event.identity)
+        else:
+            self._restarted = True
+            self._say_stage()
 
     def _set_link(self, change: LinkChange) -> None:
         if change.link is self.link.link and (change.link is Link.UP or change.reason == self.link.reason):
@@ -278,7 +283,7 @@ class Stand:
     def blocked_by(self) -> tuple[str, ...]:
         """Why no run can begin now, in words of `errors.BLOCKED`; empty where one can."""
         reasons = {
-            "link_down": self.link.link is not Link.UP,
+            "link_down": self.link.link is not Link.UP or self._restarted,
             "channel_missing": self.identity is not None and self._idle is None,
             "run_under_way": self._active is not None or self._starting.locked(),
             "storing": self._finishing is not None,
@@ -397,6 +402,9 @@ class Stand:
         self._end_unrecorded(active)
         if self.link.link is not Link.UP:  # it went while the run was being stored
             self._effects(active.feed(self.link))
+        elif self._restarted or run.measuring.identity != self.identity:  # so did the device
+            self._keep_note("abort", {"why": "device reset"})
+            self._effects(run.halt("device reset"))
 
     def _leased(self, device: Device) -> Lease | None:
         drive = self.config.stand.drive
