@@ -147,6 +147,8 @@ def test_measured_shunt_temperature() -> None:
     device = identity((*ROLES, Role.AMBIENT_TEMPERATURE))
     samples = converter(channels, device).convert(Line().block(clipped(np.column_stack([plain, warm]))))
     assert samples.values[:, Column.CURRENT] == pytest.approx(5.0 / (1 + 3.93e-3 * 20), rel=3e-4)
+    assert samples.values[:, Column.PRESSURE] == pytest.approx(400e3, abs=50)  # no other channel has a shunt
+    assert samples.values[:, Column.VOLTAGE] == pytest.approx(13.5, abs=1e-3)
 
 
 def test_voltage_at_the_terminals() -> None:
