@@ -43,6 +43,8 @@ class BlockMaker:
         self._last = after
         self._doubtful: Block | None = None
         self._refused = 0
+        self._least, self._most = _spans(identity)
+        self._beyond = 0
         self._hole = False
 
     @property
@@ -64,6 +66,8 @@ class BlockMaker:
 
     def make(self, scans: Scans) -> Block | Refused:
         """The Block of a frame; a frame that contradicts the one before gives none."""
+        if self._beyond_converters(scans):
+            return Refused.FRAME
         last, doubtful = self._last, self._doubtful
         self._doubtful = None
         if last is not None and not self._follows(last, scans, hole=self._hole):
@@ -76,6 +80,13 @@ class BlockMaker:
         self._last = self._block(scans, last)
         self._hole, self._refused = False, 0
         return self._last
+
+    def _beyond_converters(self, scans: Scans) -> bool:
+        """Whether counts are none that converters of so many bits give, signed or not. Where the next frame has such
+        too, the device counts in another way, and they are what it means."""
+        values = self._values(scans)
+        self._beyond = self._beyond + 1 if (values < self._least).any() or (values > self._most).any() else 0
+        return self._beyond == 1
 
     def _follows(self, last: Block, scans: Scans, *, hole: bool, paused: bool = False) -> bool:
         """Whether a frame can come after the block `last`.
@@ -151,6 +162,12 @@ class BlockMaker:
             else:
                 newest.append(end - ((end - raw) & _MASK))
         return newest
+
+
+def _spans(identity: Identity) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The least and the largest count of each channel."""
+    bits = np.array([min(a.bits, 16) for a in identity.analog], np.int64)
+    return -(1 << bits) // 2, (1 << bits) - 1
 
 
 def _risen(before: NDArray[np.int64], now: Sequence[int]) -> list[int]:

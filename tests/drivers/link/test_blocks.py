@@ -181,6 +181,24 @@ def test_what_contradicts_itself_is_refused(change: dict[str, object], why: str)
     assert isinstance(maker.make(frames[5]), Block)
 
 
+@pytest.mark.parametrize("place", [0, 1, 20, 39])
+@pytest.mark.parametrize(
+    ("count", "kept"), [(4095, True), (-2048, True), (4096, False), (-2049, False), (32767, False)]
+)
+def test_a_count_that_no_converter_gives_is_refused(place: int, count: int, kept: bool) -> None:
+    """The converters have 12 bits. One such frame is damaged; two in a row are how the device counts."""
+    frames = stream(6)
+    counts = np.zeros(40, "<i2")
+    counts[place] = count
+    spoilt = replace(frames[3], counts=counts.tobytes())
+    maker = BlockMaker(IDENTITY)
+    results = fed(maker, [*frames[:3], spoilt, *frames[4:]])
+    assert [isinstance(result, Block) for result in results] == [True] * 3 + [kept, True, True]
+    assert kept or (isinstance(results[4], Block) and results[4].missing == 20)
+    again = fed(BlockMaker(IDENTITY), [replace(frame, counts=counts.tobytes()) for frame in frames])
+    assert all(isinstance(result, Block) for result in again[1:])
+
+
 @pytest.mark.parametrize("change", [{"index": 40}, {"edges": 0}, {"tick": 0}])
 def test_counts_that_begin_anew_are_broken_once_two_frames_say_so(change: dict[str, int]) -> None:
     maker = BlockMaker(IDENTITY)
