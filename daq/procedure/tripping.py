@@ -35,12 +35,19 @@ class Tripping:
         self._limits = {Quantity.PRESSURE: limits.pressure, Quantity.CURRENT: limits.current}
         self._trip = Trip.NONE
         self._at = 0.0
+        self._in_force: tuple[bool, int] | None = None
+        self._told = True
 
     def take(self, status: Status, moment: float) -> Breach | None:
-        """Takes what the device says at `moment` of the run; the breach of a trip that no sample explains."""
+        """Takes what the device says at `moment` of the run; the breach of a trip that no sample explains.
+
+        A trip by limits that were not in force is a damaged frame's word: it ends the run and says nothing of the unit.
+        """
+        before, self._in_force = self._in_force, (status.limits_set, status.limits_crc)
         if status.trip is Trip.NONE or self._trip is not Trip.NONE:
             return None
         self._trip, self._at = status.trip, moment
+        self._told = before in {None, self._in_force}
         return None if status.trip in _CAUSES else self._breach(fair=False)
 
     def feed(self, step: Step, steps: Sequence[Step]) -> Breach | None:
@@ -48,7 +55,7 @@ class Tripping:
         if self._trip is Trip.NONE or step.t < self._at:
             return None
         seen = [s for s in steps if s.t > self._at - TOLD_WITHIN_S]
-        return self._breach(fair=all(self._guards.fair(s) for s in seen))
+        return self._breach(fair=self._told and all(self._guards.fair(s) for s in seen))
 
     def _breach(self, *, fair: bool) -> Breach:
         name, cause = self._trip.name.lower(), _CAUSES.get(self._trip)

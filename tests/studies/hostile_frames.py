@@ -196,6 +196,10 @@ def carry_out(attack: Attack) -> Survived:
             elif isinstance(event, Status):
                 idle.status(event)
     run = Run(catalogue.part(UNITS[attack.unit][0]), stand, identity, {})
+    told = Status(
+        identity.boot, 0, False, False, True, attack.mode == "driven", False, 0xFFFF, 0, Input(0), Trip.NONE, 0, 0, 0
+    )
+    run.status(told)  # as a device does once a second
     attend = Driven(bench) if attack.mode == "driven" else Followed(bench)
     effects: list[Effect] = []
     scans = 0

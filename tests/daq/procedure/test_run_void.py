@@ -1,5 +1,8 @@
 """Runs that count for nothing, whatever they found."""
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 
 from daq.judge.finding import Result
@@ -8,7 +11,7 @@ from daq.procedure.run import Run
 from daq.procedure.table import Do
 from drivers.block import Trip
 from tests.daq.measure.blocks import LITRES_PER_HOUR
-from tests.daq.procedure.bench import Bench, Unit, begin, carry_out, module, pump
+from tests.daq.procedure.bench import Bench, Unit, begin, carry_out, drive, module, pump
 from tests.daq.procedure.told import alarms, finding, findings, tripped
 
 
@@ -52,6 +55,19 @@ def test_a_trip_by_the_unit_fails_it(trip: Trip, supply: float, word: Word) -> N
     bench.hook = hook
     outcome = carry_out(pump(), bench)
     assert outcome.verdict.word is word
+
+
+@pytest.mark.parametrize("trip", [Trip.OVER_CURRENT, Trip.OVER_PRESSURE])
+@pytest.mark.parametrize("change", [{"limits_set": False}, {"limits_crc": 1}])
+def test_a_trip_by_limits_that_were_not_in_force_is_void(trip: Trip, change: dict[str, Any]) -> None:
+    """One damaged STATUS in 65 536 has a right check sum."""
+    bench, run = Bench(), begin(pump())
+    drive(run, bench, 9.0)
+    run.status(tripped(Trip.NONE))
+    run.status(replace(tripped(trip), **change))
+    drive(run, bench, 0.2)
+    assert run.outcome is not None
+    assert run.outcome.verdict.word is Word.VOID
 
 
 def test_no_trip_is_no_news() -> None:
