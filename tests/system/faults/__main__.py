@@ -38,6 +38,7 @@ def rows(*, full: bool, broken: bool = False) -> dict[str, Callable[[], Row]]:
         "requests": partial(requests.hostile, times),
         "unplugged": partial(lines.unplugged, times),
         "garbage": partial(lines.garbage, 1, 120.0 if full else 3.0),
+        "hostile_line": partial(lines.hostile, 1, 120.0 if full else 3.0),
     }
 
 

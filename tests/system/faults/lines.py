@@ -61,3 +61,8 @@ def unplugged(times: int) -> Row:
 
 def garbage(times: int, seconds: float) -> Row:
     return _row(f"garbage on the line for {seconds:g} s", f"garbage {seconds}", times, "frames were damaged")
+
+
+def hostile(times: int, seconds: float) -> Row:
+    name = f"zeros, and sound frames that hold anything, for {seconds:g} s"
+    return _row(name, f"hostile {seconds}", times, "frames were damaged")

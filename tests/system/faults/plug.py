@@ -1,7 +1,7 @@
 """`python -m tests.system.faults.plug LINK`: a simulated device at a pseudo-terminal whose name is LINK.
 
 On standard input: `unplug` takes it away and plugs it in again after a second; `garbage S` puts noise instead of frames
-on the line for S seconds.
+on the line for S seconds, `hostile S` rows of zeros and frames with a right check sum that hold anything.
 """
 
 import asyncio
@@ -11,6 +11,8 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 
+from drivers.link import cobs
+from drivers.link.frames import Type
 from simulator.adapter import PtyLine, keep_running
 from simulator.rig import Rig
 from simulator.scenario import load_scenario
@@ -53,6 +55,21 @@ class Plug:
             self._line.send(self._draw.randbytes(500))
             await asyncio.sleep(0.01)
 
+    async def hostile(self, seconds: float) -> None:
+        """What costs a reader most, and what it may least believe, between what the device says."""
+        end = asyncio.get_running_loop().time() + seconds
+        while asyncio.get_running_loop().time() < end:
+            assert self._line is not None
+            self._line.send(bytes(500) + b"A\0" * 50 + b"".join(self._frame() for _ in range(2)))
+            await asyncio.sleep(0.01)
+
+    def _frame(self) -> bytes:
+        """Of a type that a device sends; a STATUS has its right length, others may."""
+        kind = self._draw.choice((Type.SCANS, Type.STATUS, Type.BURST, Type.REPLY))
+        body = self._draw.randbytes(18 if kind is Type.STATUS else self._draw.randrange(60))
+        content = bytes((kind, self._draw.randrange(256))) + body
+        return cobs.encode(content + cobs.crc16(content).to_bytes(2, "little")) + b"\0"
+
 
 async def main() -> None:
     plug = Plug(Path(sys.argv[1]))
@@ -66,6 +83,8 @@ async def main() -> None:
             plug.put_in()
         elif line[0] == "garbage":
             await plug.garbage(float(line[1]))
+        elif line[0] == "hostile":
+            await plug.hostile(float(line[1]))
         sys.stdout.write("done\n")
         sys.stdout.flush()
     os._exit(0)
