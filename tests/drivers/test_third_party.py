@@ -99,16 +99,26 @@ async def test_the_set_up_check_opens_it(log: Path) -> None:
     assert outcome.found == f"depot-log://{log}: bench-1, firmware depot-log 1.0, simulated"
 
 
-def test_nobody_finds_it_where_it_is_not_installed(log: Path) -> None:
-    done = steadyhead("run", "MH-2101", "--device", f"depot-log://{log}")
+@pytest.fixture
+def own(tmp_path: Path) -> Path:
+    """The configuration that ships as somebody's own: beside an example no device of a driver of one's own is taken."""
+    folder = Path(shutil.copytree(ROOT / "config", tmp_path / "config"))
+    text = (folder / "stand.toml").read_text(encoding="utf-8")
+    assert "example = true\n" in text
+    (folder / "stand.toml").write_text(text.replace("example = true\n", ""), encoding="utf-8")
+    return folder
+
+
+def test_nobody_finds_it_where_it_is_not_installed(log: Path, own: Path) -> None:
+    done = steadyhead("run", "MH-2101", "--config", str(own), "--device", f"depot-log://{log}")
     assert done.returncode == 64
     assert "no driver for scheme 'depot-log'; installed are: replay, serial, sim, tcp, text" in done.stderr
 
 
-def test_a_whole_run(installed: Path, log: Path, tmp_path: Path) -> None:
+def test_a_whole_run(installed: Path, log: Path, own: Path, tmp_path: Path) -> None:
     """There are no wire bytes, so there is a trace and no recording."""
-    words = ("run", "MH-2101", "--device", f"depot-log://{log}", "--data", str(tmp_path), "--json")
-    done = steadyhead(*words, at=installed)
+    device = ("--config", str(own), "--device", f"depot-log://{log}")
+    done = steadyhead("run", "MH-2101", *device, "--data", str(tmp_path), "--json", at=installed)
     assert done.returncode == 0, done.stderr
     result = json.loads(done.stdout)
     assert (result["verdict"], result["sim"], result["recording"]) == ("pass", 1, None)

@@ -97,12 +97,13 @@ class Child:
             self.process.stdin.write(f"{line}\n".encode())
 
     async def ended(self) -> tuple[int, str]:
-        """Its exit code and what it said on standard error."""
+        """Its exit code and what it said on standard error, but for the line that says that tests use the example."""
         assert self.process.stderr is not None
         async with asyncio.timeout(WAIT_S):
             errors = (await self.process.stderr.read()).decode()
             await self._reading
-            return await self.process.wait(), errors
+            told = [line for line in errors.splitlines(keepends=True) if ": an example; " not in line]
+            return await self.process.wait(), "".join(told)
 
     async def end(self, how: signal.Signals = signal.SIGTERM) -> tuple[int, str]:
         self.process.send_signal(how)
