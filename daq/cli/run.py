@@ -30,8 +30,6 @@ CONFIRMING = "Press Enter where you are asked to confirm; `abort` and Enter ends
 FOLLOWED = """Nothing here switches the pump: do it yourself, at once where a line says STOP."""
 DRIVEN = """The stand switches the pump and moves the valve by itself: keep your hands off both while a run goes on.
 In danger use the stop circuit, not this keyboard."""
-AT_REST_S = 5.0
-"""So long the first scans of a device are waited for before a run is asked for."""
 AFTER_FOLLOWED = "Switch the pump off if it still runs, then take the unit off the stand."
 AFTER_DRIVEN = "See that the pump is off and no pressure is left, then take the unit off the stand."
 """For whoever stands at a real bench, behind the cautions: a run may end with power on, and a program may hang."""
@@ -92,7 +90,7 @@ class _Foreground:
         self._record: Callable[..., Any] = record
         self._do = ("", "")
         self._result: c.ResultData | None = None
-        self._finished, self._scanned = asyncio.Event(), asyncio.Event()
+        self._finished = asyncio.Event()
         self._interrupted = False
         self._hear_operator: Callable[[str], None] = lambda _: None
 
@@ -126,18 +124,14 @@ class _Foreground:
         import asyncio
 
         stand.attach(device)
-        operating: asyncio.Task[None] | None = None
         if not device.virtual:
             self._say(self._before)
-            operating = asyncio.create_task(stand.operate(device), name="stand")
-            await self._at_rest(operating)
+        await stand.start(self._request)
+        if self._interrupted:  # while that was being stored
+            self._interrupt(stand)
+        operating = asyncio.create_task(stand.operate(device), name="stand")
         reading = None
         try:
-            await stand.start(self._request)
-            if self._interrupted:  # while that was being stored
-                self._interrupt(stand)
-            if operating is None:
-                operating = asyncio.create_task(stand.operate(device), name="stand")
             reading = None if device.virtual else asyncio.create_task(self._terminal(stand), name="terminal")
             waiting = asyncio.create_task(self._finished.wait())
             await asyncio.wait({waiting, operating}, return_when=asyncio.FIRST_COMPLETED)
@@ -146,19 +140,11 @@ class _Foreground:
             for task in (operating, reading):
                 if task is not None and not task.done():
                     task.cancel()
-            await asyncio.gather(*(task for task in (operating, reading) if task is not None), return_exceptions=True)
+            await asyncio.gather(operating, *([reading] if reading else []), return_exceptions=True)
             if not device.virtual:
                 self._say(AFTER_DRIVEN if self._config.stand.driven else AFTER_FOLLOWED)
-        if self._result is None and operating is not None and operating.done() and not operating.cancelled():
+        if self._result is None and operating.done() and not operating.cancelled():
             operating.result()
-
-    async def _at_rest(self, operating: Any) -> None:
-        """Waits for the first scans: what they show decides whether a run may begin, as with the daemon."""
-        import asyncio
-
-        seen = asyncio.create_task(self._scanned.wait())
-        await asyncio.wait({seen, operating}, timeout=AT_REST_S, return_when=asyncio.FIRST_COMPLETED)
-        seen.cancel()
 
     async def _terminal(self, stand: "Stand") -> None:
         """Enter confirms what is asked, a word confirms that word, `abort` ends the run."""
@@ -185,10 +171,8 @@ class _Foreground:
         stand.stop("interrupted")
 
     def _hear(self, said: Any) -> None:
-        from daq.stand.said import Finished, Live, Stage
+        from daq.stand.said import Finished, Stage
 
-        if isinstance(said, Live):
-            self._scanned.set()
         made = self._record(said, self._config.stand.channels.pressure.absolute_reference)
         if made is not None:
             self._show.hear(made)

@@ -94,18 +94,6 @@ async def test_a_real_line_that_is_unplugged(records: Records, tcp: bool) -> Non
     assert run["quality"]["scans_received"] > 1000
 
 
-async def test_a_pump_that_is_on_already_begins_no_run(records: Records) -> None:
-    """The same condition as the daemon's: else the run would skip its first stages and blame the person for it."""
-    rig = Rig(load_scenario("depot"), "good-pump")
-    rig.bench.connect()
-    rig.bench.switch(True)
-    async with simulated(rig, PACE) as stand, steadyhead(*records.run_words(stand.address), stdin=True) as child:
-        code, errors = await child.ended()
-    assert code == Exit.INTERNAL
-    assert "power_on (switch the unit's power off)" in errors
-    assert records.runs() == []
-
-
 @dataclass(eq=False)
 class Foreign:
     """A device that says of itself that it speaks another version of the link; all else is as it should be."""
