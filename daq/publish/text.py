@@ -3,7 +3,7 @@
 from daq.procedure.table import Do, stage_of
 
 TEXTS: dict[Do, str] = {
-    Do.CONNECT: "See that the power is off and the valve open, then connect the unit: outlet hose and supply leads",
+    Do.CONNECT: "See that power is off and that the valve is open, then connect the unit: outlet hose and supply leads",
     Do.DRY_CHECK: "Switch the pump on for a moment, still dry, and listen that it turns",
     Do.IMMERSE: "Put the pump into the fluid",
     Do.HOLD_RETURN: "Hold the return line in the module's own reservoir",

@@ -7,6 +7,7 @@ import pytest
 from daq.judge.finding import Result
 from daq.judge.verdict import Verdict, Word
 from daq.procedure.effects import Taken
+from daq.procedure.run import Run
 from tests.daq.measure.blocks import LITRES_PER_HOUR
 from tests.daq.procedure.bench import PUMP_NEEDS, Bench, Unit, begin, carry_out, drive, module, pump
 from tests.daq.procedure.told import alarms, finding, findings, notes, stages
@@ -139,7 +140,13 @@ def test_a_fill_time_under_too_high_a_supply_is_not_read() -> None:
 
 def test_a_supply_that_recovers_gives_a_clean_reading() -> None:
     bench = Bench()
-    bench.hook = lambda b, r: setattr(b, "supply", 12.5 if r.stage == "free_flow" and b.t < 11 else 13.5)
+
+    def recover(b: Bench, run: Run) -> None:
+        """The unit's speed, and with it its flow, follows the voltage."""
+        b.supply = 12.5 if run.stage == "free_flow" and b.t < 11 else 13.5
+        b.unit.free_flow = 125 * LITRES_PER_HOUR * b.supply / 13.5
+
+    bench.hook = recover
     outcome = carry_out(pump(), bench)
     assert outcome.verdict == Verdict(Word.PASS)
     reading = finding(outcome, "free flow").reading
