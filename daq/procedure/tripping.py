@@ -1,5 +1,6 @@
 """A device that switched off by itself: whose fault that was."""
 
+import math
 from collections.abc import Sequence
 
 from daq.judge.requirement import Quantity
@@ -23,6 +24,9 @@ DO = {
     Trip.OTHER_LIMIT: "look at the fluid's temperature, at the supply and at their sensors",
 }
 """What a person does about each."""
+SHOWN = 0.9
+"""A trip over pressure is the unit's where a scan about it shows this share of the limit: the device trips by the very
+scans that it sends. A current may be over its limit for too short a time to show in a mean."""
 _CAUSES = {Trip.OVER_PRESSURE: Quantity.PRESSURE, Trip.OVER_CURRENT: Quantity.CURRENT}
 
 
@@ -55,7 +59,13 @@ class Tripping:
         if self._trip is Trip.NONE or step.t < self._at:
             return None
         seen = [s for s in steps if s.t > self._at - TOLD_WITHIN_S]
-        return self._breach(fair=self._told and all(self._guards.fair(s) for s in seen))
+        return self._breach(fair=self._told and self._shows(seen) and all(self._guards.fair(s) for s in seen))
+
+    def _shows(self, seen: Sequence[Step]) -> bool:
+        """Whether the samples bear out what the device says; one damaged frame may say anything."""
+        if self._trip is not Trip.OVER_PRESSURE:
+            return True
+        return max((s.top for s in seen), default=-math.inf) >= SHOWN * self._limits[Quantity.PRESSURE]
 
     def _breach(self, *, fair: bool) -> Breach:
         name, cause = self._trip.name.lower(), _CAUSES.get(self._trip)

@@ -11,7 +11,7 @@ from daq.procedure.run import Run
 from daq.procedure.table import Do
 from drivers.block import Trip
 from tests.daq.measure.blocks import LITRES_PER_HOUR
-from tests.daq.procedure.bench import Bench, Unit, begin, carry_out, drive, module, pump
+from tests.daq.procedure.bench import LIMITS, Bench, Unit, begin, carry_out, drive, module, pump
 from tests.daq.procedure.told import alarms, finding, findings, tripped
 
 
@@ -44,7 +44,7 @@ def test_a_trip_of_the_stand_is_void_although_a_finding_fails(trip: Trip) -> Non
     ],
 )
 def test_a_trip_by_the_unit_fails_it(trip: Trip, supply: float, word: Word) -> None:
-    bench = Bench()
+    bench = Bench(Unit(shutoff=0.95 * LIMITS.pressure if trip is Trip.OVER_PRESSURE else 500e3))
 
     def hook(b: Bench, r: Run) -> None:
         if r.stage == "shutoff" and b.valve == 0.0:

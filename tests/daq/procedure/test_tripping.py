@@ -54,20 +54,30 @@ def test_every_trip_has_something_that_a_person_does() -> None:
 def test_what_the_unit_may_have_caused_waits_for_the_step_that_shows_it(
     trip: Trip, quantity: Quantity, limit: float
 ) -> None:
-    made = tripping()
+    made, record = tripping(), steps(3.0, top=905e3)
     assert made.take(replace(QUIET, trip=trip), 3.0) is None
-    assert made.feed(steps(2.95)[-1], steps(2.95)) is None
-    found = made.feed(steps(3.0)[-1], steps(3.0))
+    assert made.feed(record[-2], record[:-1]) is None
+    found = made.feed(record[-1], record)
     assert found is not None
     assert (found.quantity, found.limit) == (quantity, limit)
     assert found.code == f"trip_{trip.name.lower()}"
+
+
+@pytest.mark.parametrize(("top", "blamed"), [(400e3, False), (805e3, False), (815e3, True), (905e3, True)])
+def test_a_trip_over_pressure_that_no_sample_bears_out_blames_nobody(top: float, blamed: bool) -> None:
+    """The device trips by the scans that it sends; a damaged frame may say anything."""
+    made, record = tripping(), steps(3.0, top=top)
+    made.take(replace(QUIET, trip=Trip.OVER_PRESSURE), 3.0)
+    found = made.feed(record[-1], record)
+    assert found is not None
+    assert (found.code, found.quantity is Quantity.PRESSURE) == ("trip_over_pressure", blamed)
 
 
 @pytest.mark.parametrize(
     ("before", "blamed"), [(0.0, False), (TOLD_WITHIN_S - 0.05, False), (TOLD_WITHIN_S + 0.05, True)]
 )
 def test_a_channel_that_broke_as_it_tripped_blames_nobody(before: float, blamed: bool) -> None:
-    made, record = tripping(), steps(3.0)
+    made, record = tripping(), steps(3.0, top=905e3)
     made.take(replace(QUIET, trip=Trip.OVER_PRESSURE), 3.0)
     spoilt = [replace(s, **BROKEN) if abs(s.t - (3.0 - before)) < 1e-6 else s for s in record]  # type: ignore[arg-type]
     found = made.feed(record[-1], spoilt)
