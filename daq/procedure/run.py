@@ -28,7 +28,7 @@ from daq.procedure.line_zero import CONFIRMED, SENSED, TOLD, LineZero
 from daq.procedure.loss import GONE, Loss
 from daq.procedure.plan import Kind, Part, Stand
 from daq.procedure.rests import Rests
-from daq.procedure.signals import Switch, pumps, valve_by_signals
+from daq.procedure.signals import POWERED_V, Switch, pumps, valve_by_signals
 from daq.procedure.stage_reading import StageReading
 from daq.procedure.table import (
     BY_HAND,
@@ -227,6 +227,8 @@ class Run:
         if self._reference_faulty():
             return
         step = self._as_believed(step)
+        if not self._steps and self._runs_already(step):
+            return
         self._steps.append(step)
         self._sensor.feed(step.t)
         if stage_of(self.stage).name == "connect":
@@ -258,6 +260,16 @@ class Run:
             self._drive(self._driving, step)
         if self.outcome is None:
             self._say()
+
+    def _runs_already(self, step: Step) -> bool:
+        """Ends a run whose unit runs from its first scan on: it cannot be connected any more, and gives no zero."""
+        running = step.voltage > POWERED_V and step.current > self._current_floor
+        if not running or stage_of(self.stage).name != "connect":
+            return False
+        found = f"{step.voltage:.1f} V and {step.current:.1f} A"
+        self._effects.append(Noted(self._t, "power was on", f"{found} in the first scans: switch off, then begin anew"))
+        self._end(voided="power was on")
+        return True
 
     def _reference_faulty(self) -> bool:
         """Ends a run whose measurements have lost what they are compared with: its limits cannot be believed either."""

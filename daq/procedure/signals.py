@@ -6,6 +6,8 @@ from daq.measure.flow import Flow
 from daq.measure.steps import Step
 from daq.procedure.table import Valve
 
+POWERED_V = 3.0
+"""More than this at the terminals is power that is on; less is the rest of a capacitor. Common practice, no source."""
 OFF_S = 0.2
 """Time without current, in seconds, after which power counts as off. A brush that lifts takes the current away for
 about half as long. Common practice, no source."""

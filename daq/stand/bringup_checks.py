@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from daq.measure.errors import MeasureError
 from daq.measure.steps import Measuring
 from daq.procedure.plan import Stand
+from daq.procedure.signals import POWERED_V
 from daq.stand.errors import BLOCKED
-from daq.stand.idle import POWERED_V
 from daq.stand.ready import INPUTS, bars, not_fitted
 from daq.stand.seen import Seen, Span
 from drivers.block import Link, PulseRole, Role, Trip

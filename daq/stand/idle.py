@@ -6,6 +6,7 @@ from daq.measure.channels import Channels
 from daq.measure.convert import Zero
 from daq.measure.steps import Measuring, Step
 from daq.measure.zero import REST_S, AtRest, Vent
+from daq.procedure.signals import POWERED_V
 from daq.procedure.table import Valve
 from daq.procedure.valve_sensor import position_of
 from daq.stand.errors import RefusedError
@@ -13,8 +14,6 @@ from drivers.block import Block, Identity, Status
 
 RENEWED_S = 60.0
 """The samples of an idle stand are thrown away so often: nothing reads them again."""
-POWERED_V = 3.0
-"""More than this at the terminals is power that is on; less is the rest of a capacitor. Common practice, no source."""
 
 
 class Idle:

@@ -13,8 +13,8 @@ from daq.measure.errors import LeakError, MeasureError
 from daq.measure.leak import LeakFound, leak_of
 from daq.measure.steps import Measuring, Step
 from daq.procedure.plan import Stand
+from daq.procedure.signals import POWERED_V
 from daq.stand.errors import StandError
-from daq.stand.idle import POWERED_V
 from drivers.block import Block, DeviceReset, Link, LinkChange
 from drivers.device import Device
 

@@ -12,7 +12,7 @@ from daq.procedure.table import Do
 from drivers.block import Trip
 from tests.daq.measure.blocks import LITRES_PER_HOUR
 from tests.daq.procedure.bench import LIMITS, Bench, Unit, begin, carry_out, drive, module, pump
-from tests.daq.procedure.told import alarms, finding, findings, tripped
+from tests.daq.procedure.told import alarms, finding, findings, notes, tripped
 
 
 @pytest.mark.parametrize("why", ["aborted", "device reset", "link down", ""])
@@ -133,3 +133,12 @@ def test_power_that_comes_back_is_no_end() -> None:
     reading = finding(outcome, "free flow").reading
     assert reading is not None
     assert reading.window[0] > off[0]
+
+
+@pytest.mark.parametrize(("on", "current", "why"), [(True, 5.0, "power was on"), (True, 0.05, ""), (False, 5.0, "")])
+def test_a_pump_that_runs_before_anything_was_asked_is_void(on: bool, current: float, why: str) -> None:
+    """Else the run would take the switch for the dry check's, and blame the person for what comes of it."""
+    bench, run = Bench(Unit(current=current), power=on, leaves=frozenset(Do)), begin(pump())
+    drive(run, bench, 0.3)
+    assert (run.outcome.verdict.why if run.outcome else "") == why
+    assert ("power was on" in notes(bench)) is bool(why)
