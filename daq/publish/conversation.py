@@ -5,7 +5,7 @@ import time
 from dataclasses import dataclass
 
 from daq.publish.contract import text
-from daq.publish.desk import AT_ONCE, Desk, Request
+from daq.publish.desk import ABORT, AT_ONCE, Desk, Request
 from daq.publish.errors import RefusedError
 from daq.publish.mqtt import Connection, Incoming
 from daq.publish.notices import Code, Notices
@@ -30,7 +30,8 @@ class Conversation:
         self._desk = desk
         self._notices = notices
         self._requests: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
-        self._urgent: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
+        self._confirmations: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
+        self._aborts: asyncio.Queue[tuple[Request, Incoming]] = asyncio.Queue(_WAITING)
         self._answers: asyncio.Queue[_Outgoing] = asyncio.Queue(_WAITING)
 
     async def subscribe(self, connection: Connection) -> bool:
@@ -50,9 +51,8 @@ class Conversation:
             if name is None:
                 continue
             request = Request(name, incoming.payload, incoming.retained, time.monotonic())
-            queue = self._urgent if name in AT_ONCE else self._requests
             try:
-                queue.put_nowait((request, incoming))
+                self._queue_of(name).put_nowait((request, incoming))
             except asyncio.QueueFull:
                 self._notices.once(Code.COMMAND, f"request on cmd/{name} dropped: {_WAITING} are waiting already")
 
@@ -60,9 +60,15 @@ class Conversation:
         """Has requests carried out, one after another, and beside them those that wait for no other. Knows no
         connection: one that breaks cuts nothing off."""
         try:
-            await asyncio.gather(self._serve(self._urgent), self._serve(self._requests))
+            await asyncio.gather(*map(self._serve, (self._aborts, self._confirmations, self._requests)))
         finally:
             await self._desk.close()
+
+    def _queue_of(self, name: str) -> asyncio.Queue[tuple[Request, Incoming]]:
+        """Where a request waits: an abort behind other aborts only, whatever floods the rest."""
+        if name not in AT_ONCE:
+            return self._requests
+        return self._aborts if name == ABORT else self._confirmations
 
     async def _serve(self, queue: asyncio.Queue[tuple[Request, Incoming]]) -> None:
         while True:

@@ -107,6 +107,8 @@ class Desk:
             if late := self._late(request, command):
                 return Answer(self._reply(command.request_id, ReplyState.REFUSED, late, "late"))
         reply = await self._handle(request.name, command)
+        if request.name == ABORT and reply.state is ReplyState.REFUSED:
+            return Answer(reply)  # it may be able to act when it comes again
         self._done[command.request_id] = digest, reply
         while len(self._done) > REMEMBERED:
             self._done.popitem(last=False)
@@ -134,6 +136,8 @@ class Desk:
         await asyncio.gather(*kept, return_exceptions=True)
 
     async def _once(self, request: Request, command: Command, digest: str) -> Answer:
+        if command.request_id in self._done:
+            return Answer(self._reused(request, command))
         known = await self._store.ask(Store.answer, self._stand, command.request_id, digest)
         if known.new and (late := self._late(request, command)):
             return Answer(self._reply(command.request_id, ReplyState.REFUSED, late, "late"))

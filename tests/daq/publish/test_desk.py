@@ -33,12 +33,13 @@ class Stand:
     def __init__(self, database: AsyncStore) -> None:
         self.handled: list[tuple[str, Command]] = []
         self.seconds = 100.0
+        self.state = ReplyState.ACCEPTED
         self.now = NOW
         self.desk = Desk(database, BENCH, self.handle, now=lambda: self.now, clock=lambda: self.seconds)
 
     async def handle(self, name: str, command: Command) -> Reply:
         self.handled.append((name, command))
-        return Reply(request_id=command.request_id, state=ReplyState.ACCEPTED, run=RUN, time=self.now)
+        return Reply(request_id=command.request_id, state=self.state, run=RUN, time=self.now)
 
     async def send(self, body: Any, name: str = "start", *, retained: bool = False) -> Answer:
         payload = body if isinstance(body, bytes) else json.dumps(body).encode()
@@ -248,6 +249,29 @@ async def test_an_abort_acts_late_and_with_a_used_id(stand: Stand) -> None:
     assert answer.reply is not None
     assert answer.reply.state is ReplyState.ACCEPTED
     assert [name for name, _ in stand.handled] == ["confirm", "abort"]
+
+
+@pytest.mark.parametrize("name", AT_ONCE)
+async def test_an_id_used_by_a_confirmation_or_an_abort_starts_nothing(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Not even before the database knows of it."""
+    body = AT_ONCE[name]
+    await stand.send(body, name)
+    answer = await stand.send(START | {"request_id": body["request_id"]})
+    assert answer.reply is not None
+    assert (answer.reply.state, answer.reply.reasons) == (ReplyState.REFUSED, ("request_id_reused",))
+    assert [handled for handled, _ in stand.handled] == [name]
+
+
+async def test_an_abort_that_was_refused_is_tried_again(stand: Stand) -> None:
+    stand.state = ReplyState.REFUSED
+    for state in (ReplyState.REFUSED, ReplyState.ACCEPTED):
+        stand.state = state
+        answer = await stand.send(ABORT, "abort")
+        assert answer.reply is not None
+        assert answer.reply.state is state
+    assert len(stand.handled) == 2
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,7 @@ from tests.daq.publish.samples import NOW, RUN, STATUS
 from tests.daq.record.bench import BENCH, result, started
 
 ROOT = Path(__file__).parents[3]
+CONFIRM: dict[str, Any] = {"valid_ms": 60_000, "run": RUN, "what": "in_fluid"}
 START: dict[str, Any] = {"request_id": "plc4-1", "valid_ms": 5000, "part": "MH-2140"}
 
 
@@ -441,7 +442,7 @@ async def test_an_outage_cuts_no_command_off(mosquitto: Mosquitto, open_bench: O
 
 
 async def test_an_abort_waits_behind_no_other_request(mosquitto: Mosquitto, open_bench: OpenBench) -> None:
-    """A start hangs, as behind a locked database, and a flood stands behind it."""
+    """Start and confirmation hang, as behind a locked database, and floods stand behind them."""
     may_end = asyncio.Event()
 
     async def handle(name: str, command: Command) -> Reply:
@@ -454,6 +455,7 @@ async def test_an_abort_waits_behind_no_other_request(mosquitto: Mosquitto, open
         await listener.next("heartbeat")
         for k in range(500):
             await listener.send("cmd/zero", {"request_id": f"flood-{k}", "valid_ms": 60_000})
+            await listener.send("cmd/confirm", CONFIRM | {"request_id": f"confirm-{k}"})
         await listener.send("cmd/abort", {"request_id": "stop", "valid_ms": 1, "run": RUN})
         assert read(await listener.next("cmd/abort/reply"))["state"] == "done"
         assert listener.passed_over("cmd/zero/reply") == []
