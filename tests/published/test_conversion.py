@@ -179,11 +179,11 @@ def test_k_factor() -> None:
 def test_k_factor_per_gallon() -> None:
     """By definition (231 in³ to the US gallon, NIST SP 811): 13 500 pulses/gal are 3566.322707 pulses/L. As a stand's
     file may state them, and as its flow then follows from 100 pulses a second: 100/13 500 gal/s."""
-    per_m3 = read("13500 /gal", units.PULSES)
+    per_m3 = read("13500 /US_gallon", units.PULSES)
     assert per_m3 / 1e3 == pytest.approx(3566.322707, rel=1e-9)
     table = KTable.of(((10.0, per_m3), (1e3, per_m3)))
     assert table.factor(100.0) / 1e3 == pytest.approx(3566.322707, rel=1e-9)
-    assert table.flow(100.0).value == pytest.approx(read("1 gal/s", units.FLOW) / 135.0, rel=1e-9)
+    assert table.flow(100.0).value == pytest.approx(read("1 US_gallon/s", units.FLOW) / 135.0, rel=1e-9)
 
 
 @rows("V4.3")

@@ -42,9 +42,9 @@ def test_pressure(written: str, kilopascal: float, relative: float, source: str)
 @pytest.mark.parametrize(
     ("written", "litres_per_hour", "relative", "source"),
     [
-        pytest.param("1 gal/h", 3.785411784, 1e-15, SP811 + ", US gallon", id="V1.11"),
-        pytest.param("0.5 gal/min", 113.56235352, 1e-9, SP811 + ", 1 gal/min = 6.309 020 E-05 m³/s", id="V1.12"),
-        pytest.param("30 gal/h", 113.56235352, 1e-9, SP811, id="V1.13"),
+        pytest.param("1 US_gallon/h", 3.785411784, 1e-15, SP811 + ", US gallon", id="V1.11"),
+        pytest.param("0.5 US_gallon/min", 113.56235352, 1e-9, SP811 + ", 1 gal/min = 6.309 020 E-05 m³/s", id="V1.12"),
+        pytest.param("30 US_gallon/h", 113.56235352, 1e-9, SP811, id="V1.13"),
         pytest.param("2000 mL/min", 120.0, 1e-15, SI_BROCHURE, id="V1.14"),
     ],
 )
